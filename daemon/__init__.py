@@ -1,0 +1,1 @@
+"""The service beside the cell."""

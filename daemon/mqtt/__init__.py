@@ -1,0 +1,1 @@
+"""Points out, commands in."""

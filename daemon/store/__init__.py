@@ -1,0 +1,1 @@
+"""Runs, points and events in SQLite."""

@@ -1,0 +1,1 @@
+"""How an instrument is reached."""

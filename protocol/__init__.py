@@ -1,0 +1,1 @@
+"""What everything agrees on. Pure: no asyncio, no clock, no files, no sockets, no logging."""

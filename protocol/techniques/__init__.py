@@ -1,0 +1,1 @@
+"""One file a family of techniques; each compiles a method to a program."""

@@ -1,0 +1,1 @@
+"""A whole instrument with a cell on it, in software."""

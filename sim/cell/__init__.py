@@ -1,0 +1,1 @@
+"""Electrochemical cells that compute."""
