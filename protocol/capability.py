@@ -1,0 +1,117 @@
+"""What an instrument can do, and whether it can do what a program asks: checked before the cell is touched."""
+
+from collections.abc import Iterator
+from typing import Literal
+
+from pydantic import Field
+
+from luggin.protocol.problem import Problem
+from luggin.protocol.program import Bounds, Control, Frozen, Hold, Open, Program, Ramp, Segment, bounds
+from luggin.protocol.quantity import show
+
+Output = Literal["stirrer", "gas", "light", "rotation_rate"]
+
+
+class Identity(Frozen):
+    """Who the instrument says it is."""
+
+    maker: str = Field(max_length=64)
+    model: str = Field(max_length=64)
+    serial: str = Field(max_length=64)
+    firmware: str = Field(max_length=64)
+
+
+class Capability(Frozen):
+    """The instrument's abilities.  Windows and full scales are SI; `current_ranges` are full scales in A, ascending."""
+
+    identity: Identity
+    segments: tuple[str, ...]
+    controls: tuple[Control, ...]
+    potential_low: float
+    potential_high: float
+    compliance: float = Field(gt=0)
+    current_ranges: tuple[float, ...] = Field(min_length=1, max_length=32)
+    fastest_period: float = Field(gt=0)
+    steepest_sweep: float = Field(gt=0)
+    streamed_rate: float = Field(gt=0)
+    """Points per second that the connection carries for as long as one likes; a faster program must fit the buffer."""
+    buffer: int = Field(gt=0)
+    columns: tuple[str, ...]
+    outputs: tuple[Output, ...] = ()
+    channels: int = Field(1, ge=1)
+    floating: bool
+    dead_man: bool
+    largest_program: int = Field(gt=0)
+    """Bytes of an encoded program."""
+
+
+def check(program: Program, capability: Capability) -> list[Problem]:
+    """Everything in `program` that the instrument can't do, each naming the limit.  Empty when it can run it."""
+    limits = bounds(program)
+    return [*_window(limits, capability), *_ranges(program, capability), *_segments(program, capability, limits)]
+
+
+def _window(limits: Bounds, capability: Capability) -> Iterator[Problem]:
+    window = f"the instrument applies {show(capability.potential_low, 'V')} to {show(capability.potential_high, 'V')}"
+    for edge, beyond in (
+        (limits.potential_low, lambda e: e < capability.potential_low - 1e-9),
+        (limits.potential_high, lambda e: e > capability.potential_high + 1e-9),
+    ):
+        if edge is not None and beyond(edge):
+            yield Problem("potential", show(edge, "V"), "outside the instrument's window", window)
+    largest = capability.current_ranges[-1]
+    for current in (limits.current_low, limits.current_high):
+        if current is not None and abs(current) > largest * (1 + 1e-9):
+            allowed = f"the largest range is {show(largest, 'A')}"
+            yield Problem("current", show(current, "A"), "more than the instrument delivers", allowed)
+
+
+def _ranges(program: Program, capability: Capability) -> Iterator[Problem]:
+    listed = ", ".join(show(r, "A") for r in capability.current_ranges)
+    for name in ("lower", "upper", "initial"):
+        wanted = getattr(program.ranging, name)
+        if wanted is not None and nearest_range(wanted, capability) is None:
+            yield Problem(f"ranging.{name}", show(wanted, "A"), "the instrument has no such range", f"it has {listed}")
+
+
+def nearest_range(full_scale: float, capability: Capability) -> int | None:
+    """Index of the range with this full scale (to 1 %), or None."""
+    for index, each in enumerate(capability.current_ranges):
+        if abs(each - full_scale) <= 0.01 * each:
+            return index
+    return None
+
+
+def _segments(program: Program, capability: Capability, limits: Bounds) -> Iterator[Problem]:
+    for block in program.blocks:
+        where = f"phases[{block.phase}]"
+        for segment in block.segments:
+            yield from _segment(segment, where, capability)
+    if limits.fastest_period is not None:
+        if limits.fastest_period < capability.fastest_period * (1 - 1e-9):
+            allowed = f"its shortest is {show(capability.fastest_period, 's')}; sweep slower or take fewer points"
+            reason = "points follow each other faster than the instrument can sample"
+            yield Problem("sampling period", show(limits.fastest_period, "s"), reason, allowed)
+        rate = 1 / limits.fastest_period
+        if rate > capability.streamed_rate * (1 + 1e-9) and limits.points > capability.buffer:
+            allowed = f"it streams {capability.streamed_rate:.6g} points/s, faster programs may have {capability.buffer}"
+            yield Problem("points", limits.points, "too many for the instrument's memory at this rate", allowed)
+    if program.limits.potential.low is None or program.limits.potential.high is None:
+        yield Problem("limits.potential", None, "a program needs a potential window", "give low and high")
+
+
+def _segment(segment: Segment, where: str, capability: Capability) -> Iterator[Problem]:
+    assert isinstance(segment, Open | Hold | Ramp)
+    if segment.kind not in capability.segments:
+        able = "it executes " + ", ".join(capability.segments)
+        yield Problem(where, segment.kind, "the instrument can't execute this kind of segment", able)
+    if not isinstance(segment, Open) and segment.control not in capability.controls:
+        able = "it controls " + " and ".join(capability.controls)
+        yield Problem(where, segment.control, "the instrument can't control this quantity", able)
+    if isinstance(segment, Ramp) and segment.rate > capability.steepest_sweep * (1 + 1e-9):
+        able = f"its steepest sweep is {show(capability.steepest_sweep, 'V/s')}"
+        yield Problem(f"{where}.scan_rate", show(segment.rate, "V/s"), "steeper than the instrument sweeps", able)
+    for name, value in segment.outputs:
+        if value and name not in capability.outputs:
+            able = "it has " + (", ".join(capability.outputs) or "no outputs")
+            yield Problem(f"{where}.{name}", value, "the instrument has no such output", able)
