@@ -59,7 +59,8 @@ class Flag(IntFlag):
     UNDERLOAD = 4  # current far below the range, resolution is poor
     CONTROL_OVERLOAD = 8  # the control loop does not reach the potential or current it was asked for
     HELD = 16  # taken after an operator had held and released the run
-    EXTRAPOLATED_TIME = 32  # the host stamped this point, the instrument has no clock of its own
+    CELL_OPEN = 32  # taken at open circuit: potential limits don't apply, the current is no measurement of the cell
+    HOST_TIME = 64  # the host stamped this point, the instrument has no clock of its own
 
 
 @dataclass(frozen=True, eq=False)

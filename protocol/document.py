@@ -1,0 +1,50 @@
+"""Text to nested data: TOML or JSON, bounded in size and depth before anything looks at the content."""
+
+import json
+import tomllib
+from typing import Any
+
+from luggin.protocol.problem import DocumentError, Problem
+
+MOST_BYTES = 64 * 1024
+MOST_DEPTH = 8
+
+
+def read(text: str | bytes, name: str = "document") -> dict[str, Any]:
+    """Decode a TOML or JSON document.  Raises DocumentError for anything but a table of bounded size and depth."""
+    raw = text.encode() if isinstance(text, str) else text
+    if len(raw) > MOST_BYTES:
+        raise _refused(name, f"{len(raw)} bytes", f"it is too large; at most {MOST_BYTES} bytes are read")
+    try:
+        decoded = raw.decode()
+        data = json.loads(decoded) if decoded.lstrip().startswith("{") else tomllib.loads(decoded)
+    except UnicodeDecodeError as error:
+        raise _refused(name, None, f"it is not UTF-8 text (byte {error.start})") from None
+    except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:
+        raise _refused(name, None, f"it is neither valid TOML nor valid JSON: {error}") from None
+    except (RecursionError, ValueError):
+        raise _refused(name, None, f"it is nested too deeply; at most {MOST_DEPTH} levels are read") from None
+    bounded(data, name)
+    return dict(data)
+
+
+def bounded(data: object, name: str = "document") -> None:
+    """Raise DocumentError when nested data goes deeper than MOST_DEPTH or isn't a table at the top."""
+    if not isinstance(data, dict):
+        raise _refused(name, None, "it is not a table of named fields")
+    level: list[object] = [data]
+    for _ in range(MOST_DEPTH):
+        inner: list[object] = []
+        for each in level:
+            if isinstance(each, dict):
+                inner.extend(each.values())
+            elif isinstance(each, list | tuple):
+                inner.extend(each)
+        level = inner
+        if not level:
+            return
+    raise _refused(name, None, f"it is nested too deeply; at most {MOST_DEPTH} levels are read")
+
+
+def _refused(name: str, value: object, reason: str) -> DocumentError:
+    return DocumentError([Problem(name, value, reason)])

@@ -1,0 +1,348 @@
+"""The method document: what to do, as an ordered list of phases, with limits and ending.
+
+`parse` reports every wrong field at once; `compile_method` turns a method into the program that an instrument
+executes.  A method's `document()` is plain data that parses to the same method again, so a run can store it.
+"""
+
+from typing import Any, Literal
+
+from pydantic import Field, ValidationError, model_validator
+
+from luggin.protocol import techniques
+from luggin.protocol.document import bounded
+from luggin.protocol.problem import DocumentError, Problem, from_validation
+from luggin.protocol.program import (
+    LONGEST,
+    Block,
+    DeadMan,
+    Ending,
+    Frozen,
+    Hold,
+    Limit,
+    Limits,
+    Open,
+    Outputs,
+    Program,
+    Ranging,
+    bounds,
+)
+from luggin.protocol.quantity import (
+    Area,
+    Charge,
+    Current,
+    Duration,
+    Frequency,
+    Potential,
+    Temperature,
+    show,
+)
+
+PHASES = ("purge", "condition", "deposit", "rest", "settle", "measure", "clean")
+_SOFT_MARGIN, _HARD_MARGIN = 0.05, 0.5
+_UNCONTROLLED_WINDOW = 10.0
+_SPARE_TIME = 60.0
+
+
+class Setup(Frozen):
+    """What is on the bench.  `area` is the geometric area of the working electrode."""
+
+    reference: str = Field(min_length=1, max_length=64, description="reference electrode, e.g. Ag/AgCl (3 M KCl)")
+    electrode: str = Field("", max_length=64, description="name of the working electrode")
+    counter: str = Field("", max_length=64, description="counter electrode")
+    area: Area | None = Field(None, gt=0, description="geometric area of the working electrode")
+    sample: str = Field("", max_length=128, description="what is in the cell")
+    cell: str = Field("", max_length=256, description="notes on the cell, electrolyte and temperature")
+    tags: tuple[str, ...] = Field((), max_length=16, description="words to find the run by")
+
+
+class Preparation(Frozen):
+    """A phase before or after the measurement: at a potential, or at open circuit when none is given.
+
+    A `settle` phase without a potential waits at the potential at which the measurement starts.
+    """
+
+    phase: Literal["purge", "condition", "deposit", "rest", "settle", "clean"]
+    duration: Duration = Field(gt=0, le=LONGEST)
+    potential: Potential | None = None
+    period: Duration = Field(0.5, gt=0, description="time from one stored point to the next")
+    stirrer: bool | None = None
+    gas: bool | None = None
+    light: bool | None = None
+    rotation_rate: Frequency | None = Field(None, ge=0)
+
+
+class RangingChoice(Frozen):
+    """Current range: `fixed`, or autoranging between `lower` and `upper` from `initial`."""
+
+    fixed: Current | None = Field(None, gt=0)
+    lower: Current | None = Field(None, gt=0)
+    upper: Current | None = Field(None, gt=0)
+    initial: Current | None = Field(None, gt=0)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> "RangingChoice":
+        if self.fixed is not None and (self.lower or self.upper or self.initial):
+            raise ValueError("fixed excludes lower, upper and initial; give either")
+        if self.lower is not None and self.upper is not None and self.lower > self.upper:
+            raise ValueError(f"lower {show(self.lower, 'A')} is above upper {show(self.upper, 'A')}; exchange them")
+        if self.initial is not None and not (self.lower or 0) <= self.initial <= (self.upper or self.initial):
+            raise ValueError(f"initial {show(self.initial, 'A')} lies outside lower and upper")
+        return self
+
+    def compiled(self) -> Ranging:
+        if self.fixed is not None:
+            return Ranging(lower=self.fixed, upper=self.fixed, initial=self.fixed)
+        return Ranging(lower=self.lower, upper=self.upper, initial=self.initial)
+
+
+class _Window(Frozen):
+    persistence: Duration = Field(0.1, ge=0, le=60)
+
+
+class PotentialWindow(_Window):
+    low: Potential
+    high: Potential
+    hard_low: Potential | None = None
+    hard_high: Potential | None = None
+
+
+class CurrentWindow(_Window):
+    low: Current | None = None
+    high: Current | None = None
+    hard_low: Current | None = None
+    hard_high: Current | None = None
+
+
+class ChargeWindow(_Window):
+    low: Charge | None = None
+    high: Charge | None = None
+
+
+class TemperatureWindow(_Window):
+    low: Temperature | None = None
+    high: Temperature | None = None
+
+
+class LimitChoice(Frozen):
+    """Safety limits.  Without a potential window the program's own envelope with a margin is the window."""
+
+    potential: PotentialWindow | None = None
+    current: CurrentWindow | None = None
+    charge: ChargeWindow | None = None
+    cell_voltage: PotentialWindow | None = None
+    temperature: TemperatureWindow | None = None
+    control_overload: Duration = Field(0.1, ge=0, le=60)
+    duration: Duration | None = Field(None, gt=0, le=LONGEST)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> "LimitChoice":
+        for name in ("potential", "current", "charge", "cell_voltage", "temperature"):
+            window = getattr(self, name)
+            if window is None:
+                continue
+            ladder = [getattr(window, edge, None) for edge in ("hard_low", "low", "high", "hard_high")]
+            given = [edge for edge in ladder if edge is not None]
+            if given != sorted(given):
+                raise ValueError(f"{name}: hard_low, low, high and hard_high must ascend")
+        return self
+
+
+class EndingChoice(Frozen):
+    after_run: Literal["cell-off", "hold"] = "cell-off"
+    potential: Potential | None = None
+    duration: Duration = Field(0.0, ge=0, le=LONGEST)
+
+    @model_validator(mode="after")
+    def _complete(self) -> "EndingChoice":
+        if self.after_run == "hold" and (self.potential is None or self.duration == 0):
+            raise ValueError("an after-run hold needs a potential and a duration; give both, or end with cell-off")
+        return self
+
+
+class DeadManChoice(Frozen):
+    """What the instrument does once its host fell silent for `timeout`."""
+
+    timeout: Duration = Field(10.0, ge=0.5, le=LONGEST)
+    action: Literal["open", "hold", "continue"] = "open"
+    potential: Potential | None = None
+    duration: Duration = Field(0.0, ge=0, le=LONGEST)
+    charge: Charge | None = Field(None, gt=0)
+
+    @model_validator(mode="after")
+    def _complete(self) -> "DeadManChoice":
+        if self.action == "hold" and self.potential is None:
+            raise ValueError("action hold needs a potential; give it, or choose open")
+        if self.action != "open" and self.duration == 0:
+            raise ValueError(f"action {self.action} needs a duration after which the cell opens; give it")
+        return self
+
+
+class Method(Frozen):
+    """A valid method.  `phases` holds preparations and exactly one measurement of the named technique."""
+
+    version: Literal[1]
+    name: str = Field(pattern=r"^[a-z0-9-]{1,64}$")
+    technique: str
+    notes: str = Field("", max_length=2000)
+    setup: Setup
+    ranging: RangingChoice = RangingChoice()
+    phases: tuple[Preparation | techniques.Measurement, ...] = Field(min_length=1, max_length=32)
+    limits: LimitChoice = LimitChoice()
+    ending: EndingChoice = EndingChoice()
+    dead_man: DeadManChoice = DeadManChoice()
+    longest_hold: Duration = Field(600.0, ge=0, le=LONGEST)
+    mains_frequency: Literal[50, 60] = 50
+
+    @property
+    def measurement(self) -> techniques.Measurement:
+        return next(phase for phase in self.phases if isinstance(phase, techniques.Measurement))
+
+    def document(self) -> dict[str, Any]:
+        """Plain JSON-able data in SI numbers that parses to this method again."""
+        return self.model_dump(mode="json", exclude_none=True, serialize_as_any=True)
+
+
+def parse(document: dict[str, Any]) -> Method:
+    """Validate a method document.  Raises DocumentError listing every wrong field."""
+    bounded(document, "method")
+    problems: list[Problem] = []
+    technique = techniques.find(str(document.get("technique", "")))
+    if technique is None:
+        known = ", ".join(techniques.TECHNIQUES)
+        reason = "this field is missing" if "technique" not in document else "there is no such technique"
+        problems.append(Problem("technique", document.get("technique"), reason, f"known are {known}"))
+    phases = _phases(document.get("phases", []), technique, problems)
+    rest = {key: value for key, value in document.items() if key not in ("phases", "technique")}
+    # A stand-in keeps the other fields' problems coming while a phase is wrong.
+    stand_in = phases or (Preparation(phase="rest", duration=1.0),)
+    try:
+        method = Method.model_validate({**rest, "phases": stand_in, "technique": technique.name if technique else ""})
+    except ValidationError as error:
+        problems += from_validation(error)
+    if problems:
+        raise DocumentError(problems)
+    problems += _cross_checks(method)
+    if problems:
+        raise DocumentError(problems)
+    return method
+
+
+def _phases(
+    given: object, technique: techniques.Technique | None, problems: list[Problem]
+) -> tuple[Preparation | techniques.Measurement, ...]:
+    if not isinstance(given, list | tuple) or not given:
+        problems.append(Problem("phases", None, "a method needs a list of phases", "with one phase = measure"))
+        return ()
+    phases: list[Preparation | techniques.Measurement] = []
+    measuring = 0
+    for index, each in enumerate(given):
+        where = f"phases[{index}]"
+        kind = each.get("phase") if isinstance(each, dict) else None
+        if kind not in PHASES:
+            problems.append(Problem(f"{where}.phase", kind, "there is no such phase", "known are " + ", ".join(PHASES)))
+            continue
+        measuring += kind == "measure"
+        model = Preparation if kind != "measure" else technique.parameters if technique else None
+        try:
+            if model is not None:
+                phases.append(model.model_validate(each))
+        except ValidationError as error:
+            problems += from_validation(error, where)
+    if measuring != 1:
+        problems.append(Problem("phases", measuring, "a method has exactly one phase = measure", "add or remove one"))
+    return tuple(phases)
+
+
+def _cross_checks(method: Method) -> list[Problem]:
+    problems, closed = [], False
+    for index, phase in enumerate(method.phases):
+        where = f"phases[{index}].potential"
+        if not isinstance(phase, Preparation):
+            closed = False
+            continue
+        if phase.phase == "settle" and phase.potential is None and method.measurement.starts_at is None:
+            problems.append(Problem(where, None, "the measurement has no initial potential to settle at", "give one"))
+        if phase.potential is None and phase.phase in ("condition", "deposit", "clean"):
+            problems.append(Problem(where, None, f"a {phase.phase} phase needs a potential", "give one"))
+        # A film stripped by an open circuit is lost before it is measured.
+        if closed and phase.potential is None and phase.phase != "settle":
+            reason = "the cell would open between deposition and measurement"
+            problems.append(Problem(where, None, reason, "give a potential"))
+        closed = closed or phase.phase == "deposit"
+        if phase.period > phase.duration:
+            allowed = f"at most the phase's duration, {show(phase.duration, 's')}"
+            problems.append(Problem(f"phases[{index}].period", phase.period, "longer than the phase", allowed))
+    return problems
+
+
+def compile_method(method: Method) -> Program:
+    """The program of a valid method, with the limits that were left out derived from its envelope.
+
+    Raises DocumentError when a stated potential limit lies inside what the method itself asks for.
+    """
+    blocks: list[Block] = []
+    for index, phase in enumerate(method.phases):
+        if isinstance(phase, Preparation):
+            blocks.append(_preparation(phase, index, method.measurement.starts_at))
+        else:
+            blocks += phase.blocks(index)
+    program = Program(
+        technique=method.technique,
+        blocks=tuple(blocks),
+        ranging=method.ranging.compiled(),
+        limits=Limits(potential=Limit(), duration=LONGEST),
+        ending=Ending(**method.ending.model_dump()),
+        dead_man=DeadMan(**method.dead_man.model_dump()),
+        longest_hold=method.longest_hold,
+        mains_frequency=method.mains_frequency,
+    )
+    return program.model_copy(update={"limits": _limits(method, program)})
+
+
+def _preparation(phase: Preparation, index: int, starts_at: float | None) -> Block:
+    outputs = Outputs(stirrer=phase.stirrer, gas=phase.gas, light=phase.light, rotation_rate=phase.rotation_rate)
+    potential = starts_at if phase.phase == "settle" and phase.potential is None else phase.potential
+    segment: Open | Hold = (
+        Open(duration=phase.duration, period=phase.period, outputs=outputs)
+        if potential is None
+        else Hold(level=potential, duration=phase.duration, period=phase.period, outputs=outputs)
+    )
+    pause: Literal["never", "any-time"] = "never" if phase.phase == "deposit" else "any-time"
+    return Block(phase=index, segments=(segment,), pause=pause, on_stop=phase.phase == "clean")
+
+
+def _limits(method: Method, program: Program) -> Limits:
+    extent, choice = bounds(program), method.limits
+    if choice.potential is not None:
+        potential = Limit(**choice.potential.model_dump())
+        problems = []
+        for name, edge, inside in (
+            ("low", extent.potential_low, lambda e: e >= choice.potential.low),  # type: ignore[union-attr]
+            ("high", extent.potential_high, lambda e: e <= choice.potential.high),  # type: ignore[union-attr]
+        ):
+            if edge is not None and not inside(edge):
+                limit = show(getattr(choice.potential, name), "V")
+                reason = f"the method itself goes to {show(edge, 'V')}"
+                problems.append(Problem(f"limits.potential.{name}", limit, reason, "widen the limit or the method"))
+        if problems:
+            raise DocumentError(problems)
+    elif extent.potential_low is None or extent.potential_high is None:
+        potential = Limit(low=-_UNCONTROLLED_WINDOW, high=_UNCONTROLLED_WINDOW)
+    else:
+        low, high = extent.potential_low, extent.potential_high
+        potential = Limit(
+            low=low - _SOFT_MARGIN,
+            high=high + _SOFT_MARGIN,
+            hard_low=low - _HARD_MARGIN,
+            hard_high=high + _HARD_MARGIN,
+            persistence=0.1,
+        )
+    windows = {
+        name: Limit(**window.model_dump())
+        for name in ("current", "charge", "cell_voltage", "temperature")
+        if (window := getattr(choice, name)) is not None
+    }
+    duration = choice.duration or extent.duration + method.longest_hold + _SPARE_TIME
+    return Limits(
+        potential=potential, **windows, control_overload=choice.control_overload, duration=min(duration, LONGEST)
+    )
