@@ -1,0 +1,213 @@
+"""The payloads of MQTT messages and of the local socket: JSON objects, each with its schema version.
+
+Times called `utc` are seconds since 1970 by the daemon's wall clock, for people; nothing is decided by them.
+"""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from luggin.protocol.instrument import Cell
+from luggin.protocol.unit import State
+
+Segment = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,64}$")]
+MOST_COMMAND_BYTES = 96 * 1024
+MOST_POINTS_ASKED = 5000
+
+
+class Payload(BaseModel):
+    """Base: immutable; a receiver of an older minor version ignores fields it doesn't know, commands refuse them."""
+
+    model_config = ConfigDict(frozen=True, ser_json_inf_nan="null")
+
+    version: Literal[1] = 1
+
+
+class NodeStatus(Payload):
+    node: Segment
+    online: bool
+    software: str
+    instruments: tuple[str, ...] = ()
+    utc: float | None = None
+
+
+class InstrumentState(Payload):
+    """The retained state of one instrument.  `token` is what the next start or unhold must quote."""
+
+    node: Segment
+    instrument: Segment
+    state: State
+    run: str | None = None
+    link: Literal["up", "lost"]
+    link_since: float = Field(description="utc since when the link is up or lost")
+    cell: Cell
+    cell_read: float | None = Field(None, description="utc of the last read-back of the cell's relay")
+    token: str
+    reason: str = Field("", description="one sentence: why the unit is where it is")
+    utc: float
+
+
+class Health(Payload):
+    node: Segment
+    instrument: Segment
+    maker: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    firmware: str | None = None
+    battery: float | None = Field(None, description="share of full, 0 to 1")
+    temperature: float | None = Field(None, description="K")
+    signal_strength: float | None = Field(None, description="dBm")
+    potential: float | None = Field(None, description="V, last reading")
+    current: float | None = Field(None, description="A, last reading")
+    unpublished: int = Field(0, description="points stored but not yet taken by the broker")
+    utc: float
+
+
+class Alarm(Payload):
+    """The retained alarm of one instrument; `active` false clears it."""
+
+    node: Segment
+    instrument: Segment
+    active: bool
+    kind: str = ""
+    sentence: str = ""
+    since: float | None = None
+    utc: float
+
+
+class Progress(Payload):
+    node: Segment
+    instrument: Segment
+    run: str
+    phase: int
+    phase_name: str
+    cycle: int
+    points: int
+    run_time: float = Field(description="s of instrument time since the start of the run")
+    longest: float = Field(description="s, upper bound of the duration of the run")
+    utc: float
+
+
+class RunHeader(Payload):
+    """Everything needed to understand and repeat a run, published when it starts."""
+
+    node: Segment
+    instrument: Segment
+    run: str
+    method: dict[str, Any]
+    program: dict[str, Any]
+    bounds: dict[str, Any]
+    identity: dict[str, Any]
+    boot: str
+    settings: dict[str, Any] = Field(description="the instrument's section of the configuration, without secrets")
+    software: str
+    asked_by: str
+    verified: bool = Field(description="whether the broker vouches for asked_by")
+    columns: dict[str, str] = Field(description="name of each column and its SI unit")
+    utc: float
+
+
+class Points(Payload):
+    """A batch: column name to list of numbers; null where a value doesn't exist.  `live` false marks backlog."""
+
+    run: str
+    boot: str
+    first: int
+    count: int
+    live: bool
+    columns: dict[str, list[float | int | None]]
+
+
+class RunEvent(Payload):
+    run: str
+    number: int = Field(description="counted from 0 within the run")
+    kind: str
+    sentence: str
+    data: dict[str, Any] = {}
+    utc: float
+
+
+class RunResult(Payload):
+    """How a run ended."""
+
+    run: str
+    state: Literal["Complete", "Stopped", "Aborted"]
+    outcome: str
+    sentence: str
+    points: int
+    gaps: list[tuple[int, int]] = Field(description="index ranges [first, after) that are lost for good")
+    cell: Cell
+    flagged: bool
+    utc: float
+
+
+class Command(BaseModel):
+    """What every command carries.  `reply_to` must be the sender's own reply topic, or empty for no reply."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    version: Literal[1] = 1
+    request: Segment
+    reply_to: str = Field("", max_length=300)
+
+
+class Start(Command):
+    token: str = Field(max_length=64)
+    method: dict[str, Any]
+
+
+class Unhold(Command):
+    token: str = Field(max_length=64)
+
+
+class Plain(Command):
+    """hold, stop, abort, clear."""
+
+
+class Attest(Command):
+    """A named person states that the cell of an unreachable instrument is off."""
+
+    person: str = Field(min_length=2, max_length=64)
+    statement: str = Field(min_length=5, max_length=500)
+
+
+class AskRuns(Command):
+    """The newest runs of this node's store, at most `limit`."""
+
+    limit: int = Field(50, ge=1, le=500)
+    before: str = ""
+
+
+class AskRun(Command):
+    run: Segment
+
+
+class AskPoints(Command):
+    """Points [first, first + count) of a run, as far as they exist."""
+
+    run: Segment
+    first: int = Field(ge=0)
+    count: int = Field(ge=1, le=MOST_POINTS_ASKED)
+
+
+COMMANDS: dict[str, type[Command]] = {
+    "start": Start,
+    "hold": Plain,
+    "unhold": Unhold,
+    "stop": Plain,
+    "abort": Plain,
+    "clear": Plain,
+    "attest": Attest,
+}
+QUESTIONS: dict[str, type[Command]] = {"runs": AskRuns, "run": AskRun, "points": AskPoints}
+
+
+class Reply(Payload):
+    """The answer to one command.  `accepted` says that it was carried out or set going; `sentence` says why not."""
+
+    request: str
+    accepted: bool
+    sentence: str = ""
+    run: str | None = None
+    problems: list[str] = []
+    data: dict[str, Any] = {}

@@ -1,0 +1,102 @@
+"""MQTT topics with their quality of service and retention; the one place where topic strings are made or read.
+
+luggin/<node>/status                                  retained, also the last will
+luggin/<node>/<instrument>/state, health, alarm       retained
+luggin/<node>/<instrument>/progress                   latest only
+luggin/<node>/<instrument>/run/<run>/header, points, event, result
+luggin/<node>/<instrument>/command/<client>/<verb>    to the daemon; the broker's ACL makes <client> true
+luggin/<node>/<instrument>/reply/<client>             from the daemon
+
+Questions to the store (runs, points by index) are commands to the pseudo-instrument `store`.
+"""
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+ROOT = "luggin"
+STORE = "store"
+SEGMENT = re.compile(r"[a-z0-9-]{1,64}")
+Kind = Literal[
+    "status", "state", "health", "alarm", "progress", "header", "points", "event", "result", "command", "reply"
+]
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """Quality of service and whether the broker keeps the newest message for later subscribers."""
+
+    qos: int
+    retain: bool
+
+
+DELIVERY: dict[Kind, Delivery] = {
+    "status": Delivery(1, True),
+    "state": Delivery(1, True),
+    "health": Delivery(1, True),
+    "alarm": Delivery(1, True),
+    "progress": Delivery(0, False),
+    "header": Delivery(1, False),
+    "points": Delivery(1, False),
+    "event": Delivery(1, False),
+    "result": Delivery(1, False),
+    "command": Delivery(1, False),
+    "reply": Delivery(1, False),
+}
+
+
+def is_segment(text: str) -> bool:
+    """Whether `text` may be a topic segment, a run id or a file name."""
+    return SEGMENT.fullmatch(text) is not None
+
+
+def _checked(*segments: str) -> str:
+    for segment in segments:
+        if not is_segment(segment):
+            raise ValueError(f"{segment!r} can't be a topic segment: use 1 to 64 of a-z, 0-9 and -")
+    return "/".join((ROOT, *segments))
+
+
+def status(node: str) -> str:
+    return _checked(node, "status")
+
+
+def instrument(node: str, name: str, kind: Literal["state", "health", "alarm", "progress"]) -> str:
+    return _checked(node, name, kind)
+
+
+def run(node: str, name: str, run_id: str, kind: Literal["header", "points", "event", "result"]) -> str:
+    return _checked(node, name, "run", run_id, kind)
+
+
+def command(node: str, name: str, client: str, verb: str) -> str:
+    return _checked(node, name, "command", client, verb)
+
+
+def reply(node: str, name: str, client: str) -> str:
+    return _checked(node, name, "reply", client)
+
+
+def commands_of(node: str) -> str:
+    """The filter by which a daemon receives every command to its instruments and its store."""
+    return _checked(node) + "/+/command/+/+"
+
+
+def everything_of(node: str) -> str:
+    return _checked(node) + "/#"
+
+
+@dataclass(frozen=True)
+class CommandTopic:
+    node: str
+    instrument: str
+    client: str
+    verb: str
+
+
+def read_command(topic: str) -> CommandTopic | None:
+    """The parts of a command topic, or None when it isn't a well-formed one."""
+    parts = topic.split("/")
+    if len(parts) != 6 or parts[0] != ROOT or parts[3] != "command" or not all(map(is_segment, parts[1:])):
+        return None
+    return CommandTopic(parts[1], parts[2], parts[4], parts[5])
