@@ -40,7 +40,7 @@ class Session(Protocol):
         ...
 
     async def arm(self, run: str, program: Program) -> None:
-        """Load and check a program under this run id; energises nothing.  Raises Refused with the instrument's reason."""
+        """Load and check a program under this run id; energises nothing.  Raises Refused, naming the reason."""
         ...
 
     async def start(self, run: str) -> None:
@@ -62,7 +62,7 @@ class Session(Protocol):
     async def keep_alive(self) -> None: ...
 
     async def hold(self) -> None:
-        """Pause at the next place where the program allows it; a status follows.  Raises Refused where it never does."""
+        """Pause where the program next allows it; a status follows.  Raises Refused where it never does."""
         ...
 
     async def unhold(self) -> None: ...

@@ -4,8 +4,8 @@ DriverError
   SettingsError      the settings name something impossible: the person who wrote them must act
   LinkError          the connection: nothing reached, or nothing came back
     NotReachable     the port is missing, in use, or nobody answers: try again later
-    LinkLost         an open connection died: reopen, then ask the instrument what it is doing
-    NoAnswer         one request timed out while the connection seems alive: ask for the state first, never repeat blindly
+    LinkLost         an open connection died: reopen, then ask what the instrument is doing
+    NoAnswer         one request timed out on a live connection: ask for the state, never repeat blindly
   Refused            the instrument answered and said no: a retry gets the same answer
   ProtocolViolation  the peer speaks, but not this protocol or not this version of it
 """

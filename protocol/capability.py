@@ -3,11 +3,10 @@
 from collections.abc import Iterator
 from typing import Literal
 
-from pydantic import Field
-
 from luggin.protocol.problem import Problem
 from luggin.protocol.program import Bounds, Control, Frozen, Hold, Open, Program, Ramp, Segment, bounds
 from luggin.protocol.quantity import show
+from pydantic import Field
 
 Output = Literal["stirrer", "gas", "light", "rotation_rate"]
 
@@ -53,12 +52,12 @@ def check(program: Program, capability: Capability) -> list[Problem]:
 
 def _window(limits: Bounds, capability: Capability) -> Iterator[Problem]:
     window = f"the instrument applies {show(capability.potential_low, 'V')} to {show(capability.potential_high, 'V')}"
-    for edge, beyond in (
-        (limits.potential_low, lambda e: e < capability.potential_low - 1e-9),
-        (limits.potential_high, lambda e: e > capability.potential_high + 1e-9),
-    ):
-        if edge is not None and beyond(edge):
-            yield Problem("potential", show(edge, "V"), "outside the instrument's window", window)
+    low, high = limits.potential_low, limits.potential_high
+    outside = "outside the instrument's window"
+    if low is not None and low < capability.potential_low - 1e-9:
+        yield Problem("potential", show(low, "V"), outside, window)
+    if high is not None and high > capability.potential_high + 1e-9:
+        yield Problem("potential", show(high, "V"), outside, window)
     largest = capability.current_ranges[-1]
     for current in (limits.current_low, limits.current_high):
         if current is not None and abs(current) > largest * (1 + 1e-9):
@@ -94,7 +93,9 @@ def _segments(program: Program, capability: Capability, limits: Bounds) -> Itera
             yield Problem("sampling period", show(limits.fastest_period, "s"), reason, allowed)
         rate = 1 / limits.fastest_period
         if rate > capability.streamed_rate * (1 + 1e-9) and limits.points > capability.buffer:
-            allowed = f"it streams {capability.streamed_rate:.6g} points/s, faster programs may have {capability.buffer}"
+            allowed = (
+                f"it streams {capability.streamed_rate:.6g} points/s, faster programs may have {capability.buffer}"
+            )
             yield Problem("points", limits.points, "too many for the instrument's memory at this rate", allowed)
     if program.limits.potential.low is None or program.limits.potential.high is None:
         yield Problem("limits.potential", None, "a program needs a potential window", "give low and high")

@@ -6,8 +6,6 @@ executes.  A method's `document()` is plain data that parses to the same method 
 
 from typing import Any, Literal
 
-from pydantic import Field, ValidationError, model_validator
-
 from luggin.protocol import techniques
 from luggin.protocol.document import bounded
 from luggin.protocol.problem import DocumentError, Problem, from_validation
@@ -36,6 +34,7 @@ from luggin.protocol.quantity import (
     Temperature,
     show,
 )
+from pydantic import Field, ValidationError, model_validator
 
 PHASES = ("purge", "condition", "deposit", "rest", "settle", "measure", "clean")
 _SOFT_MARGIN, _HARD_MARGIN = 0.05, 0.5
@@ -316,14 +315,10 @@ def _limits(method: Method, program: Program) -> Limits:
     if choice.potential is not None:
         potential = Limit(**choice.potential.model_dump())
         problems = []
-        for name, edge, inside in (
-            ("low", extent.potential_low, lambda e: e >= choice.potential.low),  # type: ignore[union-attr]
-            ("high", extent.potential_high, lambda e: e <= choice.potential.high),  # type: ignore[union-attr]
-        ):
-            if edge is not None and not inside(edge):
-                limit = show(getattr(choice.potential, name), "V")
-                reason = f"the method itself goes to {show(edge, 'V')}"
-                problems.append(Problem(f"limits.potential.{name}", limit, reason, "widen the limit or the method"))
+        if extent.potential_low is not None and extent.potential_low < choice.potential.low:
+            problems.append(_too_narrow("low", choice.potential.low, extent.potential_low))
+        if extent.potential_high is not None and extent.potential_high > choice.potential.high:
+            problems.append(_too_narrow("high", choice.potential.high, extent.potential_high))
         if problems:
             raise DocumentError(problems)
     elif extent.potential_low is None or extent.potential_high is None:
@@ -346,3 +341,8 @@ def _limits(method: Method, program: Program) -> Limits:
     return Limits(
         potential=potential, **windows, control_overload=choice.control_overload, duration=min(duration, LONGEST)
     )
+
+
+def _too_narrow(edge: str, limit: float, reached: float) -> Problem:
+    reason = f"the method itself goes to {show(reached, 'V')}"
+    return Problem(f"limits.potential.{edge}", show(limit, "V"), reason, "widen the limit or the method")

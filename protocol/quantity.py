@@ -15,7 +15,6 @@ from pydantic import BeforeValidator, Field
 Dimension = tuple[int, int, int, int, int, int]
 
 
-
 def _dim(m: int = 0, kg: int = 0, s: int = 0, a: int = 0, k: int = 0, mol: int = 0) -> Dimension:
     return (m, kg, s, a, k, mol)
 

@@ -1,10 +1,9 @@
 """Potential steps: chronoamperometry."""
 
-from pydantic import Field, model_validator
-
 from luggin.protocol.program import LONGEST, Block, Hold, Until
 from luggin.protocol.quantity import Charge, Duration, Potential, show
 from luggin.protocol.techniques.base import Measurement, Technique
+from pydantic import Field, model_validator
 
 
 class Chronoamperometry(Measurement):

@@ -1,10 +1,9 @@
 """Open-circuit potential against time."""
 
-from pydantic import Field, model_validator
-
 from luggin.protocol.program import LONGEST, Block, Open, Until
 from luggin.protocol.quantity import Duration, ScanRate, show
 from luggin.protocol.techniques.base import Measurement, Technique
+from pydantic import Field, model_validator
 
 
 class OpenCircuit(Measurement):

@@ -1,10 +1,11 @@
 """Sweeps: linear sweep and cyclic voltammetry, executed as true linear ramps."""
 
-from pydantic import Field, model_validator
-
 from luggin.protocol.program import Block, Ramp, Until
 from luggin.protocol.quantity import Current, Potential, ScanRate, show
 from luggin.protocol.techniques.base import Measurement, Technique
+from itertools import pairwise
+
+from pydantic import Field, model_validator
 
 
 class _Sweep(Measurement):
@@ -21,7 +22,7 @@ class _Sweep(Measurement):
     def _ramps(self, *corners: float, until: tuple[Until, ...] = ()) -> tuple[Ramp, ...]:
         return tuple(
             Ramp(start=a, end=b, rate=self.scan_rate, period=self.step / self.scan_rate, until=until)
-            for a, b in zip(corners, corners[1:], strict=False)
+            for a, b in pairwise(corners)
             if a != b
         )
 
