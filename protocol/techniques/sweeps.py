@@ -1,10 +1,10 @@
 """Sweeps: linear sweep and cyclic voltammetry, executed as true linear ramps."""
 
+from itertools import pairwise
+
 from luggin.protocol.program import Block, Ramp, Until
 from luggin.protocol.quantity import Current, Potential, ScanRate, show
 from luggin.protocol.techniques.base import Measurement, Technique
-from itertools import pairwise
-
 from pydantic import Field, model_validator
 
 
