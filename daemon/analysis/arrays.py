@@ -3,16 +3,15 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
 from luggin.daemon.analysis.errors import AnalysisError
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 
 def floats(name: str, values: ArrayLike, *, at_least: int = 1) -> Floats:
-    """Return `values` as a one-dimensional array of at least `at_least` finite floats, else raise AnalysisError."""
+    """Return `values` as a one-dimensional array of at least `at_least` finite floats."""
     return _read(name, values, np.dtype(np.float64), at_least)
 
 
@@ -21,9 +20,7 @@ def complexes(name: str, values: ArrayLike, *, at_least: int = 1) -> Complexes:
     return _read(name, values, np.dtype(np.complex128), at_least)
 
 
-def pair(
-    first: str, a: ArrayLike, second: str, b: ArrayLike, *, at_least: int = 1
-) -> tuple[Floats, Floats]:
+def pair(first: str, a: ArrayLike, second: str, b: ArrayLike, *, at_least: int = 1) -> tuple[Floats, Floats]:
     """Read two arrays that belong together point by point."""
     x, y = floats(first, a, at_least=at_least), floats(second, b, at_least=at_least)
     same_length(first, x, second, y)
@@ -57,7 +54,9 @@ def _read(name: str, values: ArrayLike, dtype: np.dtype[Any], at_least: int) -> 
     try:
         array = np.asarray(values, dtype=dtype)
     except (TypeError, ValueError):
-        raise AnalysisError(f"{name} holds something that is not a number; give a row of plain numbers.") from None
+        raise AnalysisError(
+            f"{name} holds something that is not a number; give a row of plain numbers."
+        ) from None
     if array.ndim != 1:
         raise AnalysisError(f"{name} has {array.ndim} dimensions; give a single row of numbers.")
     if array.size < at_least:

@@ -2,4 +2,4 @@
 
 
 class AnalysisError(ValueError):
-    """The data cannot yield the number asked for; the message is one sentence, meant to be shown as it stands."""
+    """The data cannot yield the number asked for; the message is one sentence to show as it stands."""

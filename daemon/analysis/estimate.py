@@ -4,10 +4,9 @@ import math
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from luggin.daemon.analysis.errors import AnalysisError
 from pydantic import BaseModel, ConfigDict
 from scipy import stats
-
-from luggin.daemon.analysis.errors import AnalysisError
 
 
 class Result(BaseModel):
@@ -52,7 +51,7 @@ def measured(name: str, known: Known) -> Measured:
         raise AnalysisError(f"{name} is {read.value:.6g}; it must be above zero.")
     if not (math.isfinite(read.standard_uncertainty) and read.standard_uncertainty >= 0):
         raise AnalysisError(
-            f"The standard uncertainty of {name} is {read.standard_uncertainty:.6g}; it must be zero or above."
+            f"The standard uncertainty of {name} is {read.standard_uncertainty:.6g}; it must not be negative."
         )
     return read
 
@@ -101,10 +100,10 @@ def power_law(
     method: str,
     warnings: Iterable[str] = (),
 ) -> Estimate:
-    """Estimate of a product of powers, each factor given with its exponent (GUM 5.1.6, relative uncertainties).
+    """Estimate of a product of powers, each factor given with its exponent (GUM 5.1.6).
 
-    The effective degrees of freedom follow Welch and Satterthwaite (GUM G.4.1).  A factor without any degree of
-    freedom (a line through two points) leaves the result without an uncertainty.
+    The effective degrees of freedom follow Welch and Satterthwaite (GUM G.4.1).  A factor without any degree
+    of freedom (a line through two points) leaves the result without an uncertainty.
     """
     parts = [
         (abs(power * factor.standard_uncertainty / factor.value), factor.degrees_of_freedom)
@@ -112,7 +111,9 @@ def power_law(
         if factor.standard_uncertainty > 0 or factor.degrees_of_freedom <= 0
     ]
     if any(dof <= 0 for _, dof in parts):
-        return Estimate(value=value, confidence=check_confidence(confidence), method=method, warnings=tuple(warnings))
+        return Estimate(
+            value=value, confidence=check_confidence(confidence), method=method, warnings=tuple(warnings)
+        )
     relative = math.hypot(*(part for part, _ in parts)) if parts else 0.0
     spread = sum(part**4 / dof for part, dof in parts)
     dof = relative**4 / spread if spread > 0 else math.inf

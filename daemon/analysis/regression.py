@@ -1,19 +1,18 @@
 """Straight lines by weighted least squares, with what later steps need of them."""
 
 import numpy as np
-from numpy.typing import ArrayLike
-
 from luggin.daemon.analysis.arrays import Floats, all_positive, floats, pair, same_length
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Measured, Result
+from numpy.typing import ArrayLike
 
 
 class Line(Result):
     """y = intercept + slope x.
 
-    Weights are scaled to a mean of 1, so that `residual_sd` (with n - 2 degrees of freedom) is on the scale of y.
-    `x_mean`, `y_mean` and `sxx` are the weighted centroid and sum of squares.  With no degree of freedom left the
-    standard deviations are None.
+    Weights are scaled to a mean of 1, so that `residual_sd` (n - 2 degrees of freedom) is on the scale of y.
+    `x_mean`, `y_mean` and `sxx` are the weighted centroid and sum of squares.  With no degree of freedom left
+    the standard deviations are None.
     """
 
     slope: float
@@ -46,7 +45,7 @@ class Line(Result):
 def fit_line(
     x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None, x_name: str = "x", y_name: str = "y"
 ) -> Line:
-    """Fit a straight line; `x`, `y`, `weights` have shape (n,), and a weight is proportional to 1/variance of y.
+    """Fit a straight line; `x`, `y`, `weights` have shape (n,); a weight is proportional to 1/variance.
 
     Draper & Smith, Applied Regression Analysis, ch. 1; checked against NIST StRD Norris and statsmodels.
     Raises AnalysisError for fewer than two points or when all x are the same.
@@ -61,7 +60,7 @@ def fit_line(
         raise AnalysisError(
             f"{x_name} is {x_values[0]:.6g} at every point; a line needs at least two different values."
         )
-    slope = sxy / sxx
+    slope = sxy / sxx if np.ptp(y_values) > 0 else 0.0
     residuals = dy - slope * dx
     squares = float(w @ residuals**2)
     dof = x_values.size - 2
