@@ -1,0 +1,43 @@
+"""What is allowed but may be unwise: remarks on a valid method that a person should read before a run."""
+
+from luggin.protocol.method import Method, Preparation
+from luggin.protocol.program import bounds
+from luggin.protocol.program import Program as _Program
+from luggin.protocol.quantity import show
+
+_LONG = 3600.0
+
+
+def advice(method: Method, program: _Program) -> list[str]:
+    """Remarks, one sentence each; empty when there is nothing to say."""
+    remarks = []
+    deposits = [i for i, p in enumerate(method.phases) if isinstance(p, Preparation) and p.phase == "deposit"]
+    if deposits and method.dead_man.action == "open":
+        remarks.append(
+            f"phases[{deposits[0]}] deposits a film, and the dead-man action opens the cell: a lost link loses the film. "
+            "Choose dead_man.action = hold or continue if that harms more than an unattended cell does"
+        )
+    if method.dead_man.action != "open":
+        remarks.append(
+            f"when the host falls silent the cell stays energised for up to {show(method.dead_man.duration, 's')} "
+            f"(dead_man.action = {method.dead_man.action}); make sure that this is safe unattended"
+        )
+    if method.ending.after_run == "hold":
+        remarks.append(
+            f"after the run the cell stays energised at {show(method.ending.potential or 0.0, 'V')} "
+            f"for {show(method.ending.duration, 's')}"
+        )
+    extent = bounds(program)
+    if extent.duration > _LONG and method.limits.current is None and extent.potential_low is not None:
+        remarks.append(
+            f"the run may last {extent.duration / 3600:.1f} h and has no current limit; "
+            "limits.current ends it when something goes wrong with the electrode"
+        )
+    starts = method.measurement.starts_at
+    before = [p for p in method.phases if isinstance(p, Preparation)]
+    if starts is not None and not before:
+        remarks.append(
+            f"the measurement starts at {show(starts, 'V')} straight from open circuit; "
+            "a settle phase keeps the charging current out of the curve"
+        )
+    return remarks
