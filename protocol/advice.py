@@ -1,21 +1,20 @@
 """What is allowed but may be unwise: remarks on a valid method that a person should read before a run."""
 
 from luggin.protocol.method import Method, Preparation
-from luggin.protocol.program import bounds
-from luggin.protocol.program import Program as _Program
+from luggin.protocol.program import Program, bounds
 from luggin.protocol.quantity import show
 
 _LONG = 3600.0
 
 
-def advice(method: Method, program: _Program) -> list[str]:
+def advice(method: Method, program: Program) -> list[str]:
     """Remarks, one sentence each; empty when there is nothing to say."""
     remarks = []
     deposits = [i for i, p in enumerate(method.phases) if isinstance(p, Preparation) and p.phase == "deposit"]
     if deposits and method.dead_man.action == "open":
         remarks.append(
-            f"phases[{deposits[0]}] deposits a film, and the dead-man action opens the cell: a lost link loses the film. "
-            "Choose dead_man.action = hold or continue if that harms more than an unattended cell does"
+            f"phases[{deposits[0]}] deposits a film, and the dead-man action opens the cell: a lost link loses the film."
+            " Choose dead_man.action = hold or continue if that harms more than an unattended cell does"
         )
     if method.dead_man.action != "open":
         remarks.append(

@@ -8,7 +8,7 @@ from luggin.protocol.program import Control, Hold, Open, Program, Ramp, ramp_dur
 
 @dataclass(frozen=True)
 class Piece:
-    """One straight piece: from (`begin`, `level`) to (`end`, `final`) in s and V or A; levels are None at open circuit."""
+    """One straight piece, from (`begin`, `level`) to (`end`, `final`) in s and V or A; at open circuit without level."""
 
     phase: int
     control: Control | None

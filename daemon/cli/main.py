@@ -14,9 +14,25 @@ from luggin.daemon.cli import exits
 from luggin.daemon.cli.exits import CliError
 
 # In the order in which a newcomer meets them; commands of other packages follow by name.
-_ORDER = (
-    "demo explain check serve simulate instruments status run hold unhold stop abort clear runs show plot export"
-).split()
+_ORDER = [
+    "demo",
+    "explain",
+    "check",
+    "serve",
+    "simulate",
+    "instruments",
+    "status",
+    "run",
+    "hold",
+    "unhold",
+    "stop",
+    "abort",
+    "clear",
+    "runs",
+    "show",
+    "plot",
+    "export",
+]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
