@@ -13,7 +13,7 @@ def advice(method: Method, program: Program) -> list[str]:
     deposits = [i for i, p in enumerate(method.phases) if isinstance(p, Preparation) and p.phase == "deposit"]
     if deposits and method.dead_man.action == "open":
         remarks.append(
-            f"phases[{deposits[0]}] deposits a film, and the dead-man action opens the cell: a lost link loses the film."
+            f"phases[{deposits[0]}] deposits a film and the dead-man action opens the cell: a lost link loses the film."
             " Choose dead_man.action = hold or continue if that harms more than an unattended cell does"
         )
     if method.dead_man.action != "open":

@@ -8,7 +8,7 @@ from luggin.protocol.program import Control, Hold, Open, Program, Ramp, ramp_dur
 
 @dataclass(frozen=True)
 class Piece:
-    """One straight piece, from (`begin`, `level`) to (`end`, `final`) in s and V or A; at open circuit without level."""
+    """One straight piece, from (`begin`, `level`) to (`end`, `final`) in s and V or A; None at open circuit."""
 
     phase: int
     control: Control | None
