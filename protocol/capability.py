@@ -4,7 +4,19 @@ from collections.abc import Iterator
 from typing import Literal
 
 from luggin.protocol.problem import Problem
-from luggin.protocol.program import Bounds, Control, Frozen, Hold, Open, Program, Ramp, Segment, bounds
+from luggin.protocol.program import (
+    AnySegment,
+    Bounds,
+    Control,
+    Couple,
+    Frozen,
+    Open,
+    Program,
+    Pulses,
+    Ramp,
+    Sine,
+    bounds,
+)
 from luggin.protocol.quantity import show
 from pydantic import Field
 
@@ -38,6 +50,9 @@ class Capability(Frozen):
     columns: tuple[str, ...]
     outputs: tuple[Output, ...] = ()
     channels: int = Field(1, ge=1)
+    second_electrode: bool = False
+    lowest_frequency: float | None = Field(None, gt=0)
+    highest_frequency: float | None = Field(None, gt=0)
     floating: bool
     dead_man: bool
     largest_program: int = Field(gt=0)
@@ -101,18 +116,47 @@ def _segments(program: Program, capability: Capability, limits: Bounds) -> Itera
         yield Problem("limits.potential", None, "a program needs a potential window", "give low and high")
 
 
-def _segment(segment: Segment, where: str, capability: Capability) -> Iterator[Problem]:
-    assert isinstance(segment, Open | Hold | Ramp)
+def _segment(segment: AnySegment, where: str, capability: Capability) -> Iterator[Problem]:
     if segment.kind not in capability.segments:
         able = "it executes " + ", ".join(capability.segments)
         yield Problem(where, segment.kind, "the instrument can't execute this kind of segment", able)
-    if not isinstance(segment, Open) and segment.control not in capability.controls:
+    if not isinstance(segment, Open | Couple) and segment.control not in capability.controls:
         able = "it controls " + " and ".join(capability.controls)
         yield Problem(where, segment.control, "the instrument can't control this quantity", able)
-    if isinstance(segment, Ramp) and segment.rate > capability.steepest_sweep * (1 + 1e-9):
+    if (
+        isinstance(segment, Ramp)
+        and segment.control == "potential"
+        and segment.rate > capability.steepest_sweep * (1 + 1e-9)
+    ):
         able = f"its steepest sweep is {show(capability.steepest_sweep, 'V/s')}"
         yield Problem(f"{where}.scan_rate", show(segment.rate, "V/s"), "steeper than the instrument sweeps", able)
+    if isinstance(segment, Pulses):
+        yield from _pulse_widths(segment, where, capability)
+    if isinstance(segment, Sine):
+        yield from _frequencies(segment, where, capability)
+    if segment.channel > capability.channels:
+        able = f"it has {capability.channels}"
+        yield Problem(f"{where}.channel", segment.channel, "the instrument has no such electrode channel", able)
+    if segment.second_electrode is not None and not capability.second_electrode:
+        yield Problem(f"{where}.second_electrode", None, "the instrument has no second working electrode", "remove it")
     for name, value in segment.outputs:
         if value and name not in capability.outputs:
             able = "it has " + (", ".join(capability.outputs) or "no outputs")
             yield Problem(f"{where}.{name}", value, "the instrument has no such output", able)
+
+
+def _pulse_widths(segment: Pulses, where: str, capability: Capability) -> Iterator[Problem]:
+    shortest = min(pulse.duration for pulse in segment.pulses)
+    if shortest < capability.fastest_period * (1 - 1e-9):
+        able = f"its shortest is {show(capability.fastest_period, 's')}"
+        yield Problem(f"{where}.pulse_width", show(shortest, "s"), "shorter than the instrument can pulse", able)
+
+
+def _frequencies(segment: Sine, where: str, capability: Capability) -> Iterator[Problem]:
+    low, high = capability.lowest_frequency, capability.highest_frequency
+    if low is None or high is None:
+        return
+    for edge in (min(segment.frequencies), max(segment.frequencies)):
+        if not low * (1 - 1e-9) <= edge <= high * (1 + 1e-9):
+            able = f"it measures from {show(low, 'Hz')} to {show(high, 'Hz')}"
+            yield Problem(f"{where}.frequency", show(edge, "Hz"), "outside the instrument's frequencies", able)

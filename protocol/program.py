@@ -6,95 +6,36 @@ more) and bounded: `bounds` states how long it can last, how many points it can 
 
 import math
 from collections.abc import Iterator
-from typing import Annotated, Literal
+from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from luggin.protocol.segments import (
+    LONGEST,
+    AnySegment,
+    Control,
+    Couple,
+    Frozen,
+    Hold,
+    Open,
+    Outputs,
+    Pulse,
+    Pulses,
+    Ramp,
+    SecondElectrode,
+    Segment,
+    Sine,
+    Until,
+    ramp_duration,
+    sample_count,
+)
+from pydantic import Field, model_validator
 
-Control = Literal["potential", "current"]
+__all__ = [
+    "LONGEST", "AnySegment", "Block", "Bounds", "Control", "Couple", "DeadMan", "Ending", "Frozen", "Hold", "Limit",
+    "Limits", "Open", "OpenCircuitWindow", "Outputs", "Program", "Pulse", "Pulses", "Ramp", "Ranging",
+    "SecondElectrode", "Segment", "Sine", "Until", "bounds", "ramp_duration", "sample_count",
+]  # fmt: skip
+
 MOST_BLOCKS, MOST_SEGMENTS, MOST_REPEATS = 64, 256, 1_000_000
-LONGEST = 366 * 86400.0
-
-
-class Frozen(BaseModel):
-    """Base of every document model: immutable, nothing unknown, no NaN or infinity."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Until(Frozen):
-    """Ends its segment early once a measured quantity has crossed a bound for `persistence` seconds.
-
-    `charge` is that of the segment; `drift` is the magnitude of the slope of the measured potential (V/s) over the
-    last `persistence` seconds; `share` is the magnitude of the current over that of the segment's first valid point.
-    The condition is not looked at before `not_before` seconds into the segment.
-    """
-
-    quantity: Literal["current", "current-magnitude", "charge", "potential", "drift", "share"]
-    above: float | None = None
-    below: float | None = None
-    persistence: float = Field(0.0, ge=0)
-    not_before: float = Field(0.0, ge=0)
-    then: Literal["next-segment", "next-block"] = "next-segment"
-
-    @model_validator(mode="after")
-    def _one_bound(self) -> "Until":
-        if (self.above is None) == (self.below is None):
-            raise ValueError("give exactly one of above and below")
-        if self.quantity == "drift" and (self.persistence <= 0 or self.below is None):
-            raise ValueError("drift needs `below` and a persistence above zero, the time over which it is fitted")
-        return self
-
-
-class Outputs(Frozen):
-    """Digital and analogue outputs during a segment; None leaves the instrument's safe level."""
-
-    stirrer: bool | None = None
-    gas: bool | None = None
-    light: bool | None = None
-    rotation_rate: float | None = Field(None, ge=0)
-
-
-class Segment(Frozen):
-    """What all segments share: one point is stored each `period` seconds (None: the segment stores no points)."""
-
-    period: float | None = Field(gt=0, le=LONGEST)
-    outputs: Outputs = Outputs()
-    until: tuple[Until, ...] = Field((), max_length=4)
-    autorange: bool = True
-
-
-class Open(Segment):
-    """Cell open; the potential is measured at open circuit."""
-
-    kind: Literal["open"] = "open"
-    duration: float = Field(gt=0, le=LONGEST)
-
-
-class Hold(Segment):
-    """A constant potential (V) or current (A)."""
-
-    kind: Literal["hold"] = "hold"
-    control: Control = "potential"
-    level: float
-    versus_open_circuit: bool = False
-    duration: float = Field(gt=0, le=LONGEST)
-
-
-class Ramp(Segment):
-    """A linear sweep at `rate` (V/s or A/s, above zero) towards `end`; `start` None goes on from the present level.
-
-    Points are sampled at the end of each period: the n-th at start +- n * period * rate.
-    """
-
-    kind: Literal["ramp"] = "ramp"
-    control: Control = "potential"
-    start: float | None
-    end: float
-    versus_open_circuit: bool = False
-    rate: float = Field(gt=0)
-
-
-AnySegment = Annotated[Open | Hold | Ramp, Field(discriminator="kind")]
 
 
 class Block(Frozen):
@@ -166,6 +107,15 @@ class DeadMan(Frozen):
     charge: float | None = Field(None, gt=0)
 
 
+class OpenCircuitWindow(Frozen):
+    """The plausible open-circuit potential (V) to which relative levels are added: the mean over the last `average`
+    seconds of an open segment.  The program ends when it lies outside."""
+
+    low: float
+    high: float
+    average: float = Field(1.0, gt=0, le=3600)
+
+
 class Program(Frozen):
     """A complete, bounded programme for one instrument.  All numbers are SI."""
 
@@ -176,9 +126,19 @@ class Program(Frozen):
     limits: Limits
     ending: Ending = Ending()
     dead_man: DeadMan = DeadMan()
+    open_circuit: OpenCircuitWindow | None = None
     longest_hold: float = Field(600.0, ge=0, le=LONGEST)
     mains_frequency: Literal[50, 60] = 50
     """An instrument averages over whole mains cycles where a sampling period leaves the time for it."""
+
+    @model_validator(mode="after")
+    def _relative_levels_have_a_base(self) -> "Program":
+        measured = False
+        for segment in (segment for block in self.blocks for segment in block.segments):
+            measured = measured or isinstance(segment, Open)
+            if getattr(segment, "versus_open_circuit", False) and not (measured and self.open_circuit):
+                raise ValueError("levels versus open circuit need an open segment before them and a plausible window")
+        return self
 
 
 class Bounds(Frozen):
@@ -198,7 +158,8 @@ class Bounds(Frozen):
 def bounds(program: Program) -> Bounds:
     """Upper bounds of duration, points and applied envelope; end conditions and stops only make them smaller."""
     duration, points = 0.0, 0
-    for block, (_, seconds, count) in ((b, _block_bounds(b)) for b in program.blocks):
+    for block in program.blocks:
+        seconds, count = _block_bounds(block)
         duration += block.repeat * seconds
         points += block.repeat * count
     if program.ending.after_run == "hold":
@@ -207,16 +168,16 @@ def bounds(program: Program) -> Bounds:
     levels = list(_levels(program))
     potentials = [level for control, level in levels if control == "potential"]
     currents = [level for control, level in levels if control == "current"]
-    periods = [s.period for b in program.blocks for s in b.segments if s.period is not None]
+    segments = [segment for block in program.blocks for segment in block.segments]
     return Bounds(
         duration=duration,
         points=points,
-        fastest_period=min(periods, default=None),
+        fastest_period=min((s.period for s in segments if s.period is not None), default=None),
         potential_low=min(potentials, default=None),
         potential_high=max(potentials, default=None),
         current_low=min(currents, default=None),
         current_high=max(currents, default=None),
-        steepest=max((s.rate for b in program.blocks for s in b.segments if isinstance(s, Ramp)), default=0.0),
+        steepest=max((s.rate for s in segments if isinstance(s, Ramp)), default=0.0),
     )
 
 
@@ -224,48 +185,25 @@ AFTER_RUN_PERIOD = 1.0
 """Seconds between the points that watch an after-run hold or an operator's hold."""
 
 
-def sample_count(duration: float, period: float | None) -> int:
-    """Points that a segment of `duration` stores: one at the end of each whole period.
-
-    A hair of tolerance keeps 1 s / 0.1 s at 10 points whatever the rounding.
-    """
-    return 0 if period is None else math.floor(duration / period * (1 + 1e-12) + 1e-9)
-
-
-def ramp_duration(start: float, end: float, rate: float) -> float:
-    """Seconds that a sweep from `start` to `end` takes."""
-    return abs(end - start) / rate
-
-
-def _block_bounds(block: Block) -> tuple[float, float, int]:
-    """(largest level, seconds, points) of one repeat."""
-    seconds, points, reached = 0.0, 0, [0.0]
+def _block_bounds(block: Block) -> tuple[float, int]:
+    """Seconds and points of one repeat."""
+    total, points, reached = 0.0, 0, [0.0]
     for segment in block.segments:
-        match segment:
-            case Open() | Hold():
-                longest = segment.duration
-                if isinstance(segment, Hold):
-                    reached.append(segment.level)
-            case Ramp():
-                # A sweep that goes on from wherever the one before ended may have to cross all that was swept.
-                starts = reached if segment.start is None else [segment.start]
-                longest = max(ramp_duration(start, segment.end, segment.rate) for start in starts)
-                reached += [segment.end] if segment.start is None else [segment.start, segment.end]
-        seconds += longest
-        points += sample_count(longest, segment.period)
-    return max(map(abs, reached)), seconds, points
+        seconds = segment.seconds(reached)
+        reached.extend(segment.levels())
+        total += seconds
+        points += segment.points(seconds)
+    return total, points
 
 
 def _levels(program: Program) -> Iterator[tuple[Control, float]]:
-    for block in program.blocks:
-        for segment in block.segments:
-            match segment:
-                case Hold():
-                    yield segment.control, segment.level
-                case Ramp():
-                    yield segment.control, segment.end
-                    if segment.start is not None:
-                        yield segment.control, segment.start
+    for segment in (segment for block in program.blocks for segment in block.segments):
+        if isinstance(segment, Open | Couple):
+            continue
+        base = program.open_circuit if segment.versus_open_circuit else None
+        for level in segment.levels():
+            yield segment.control, level + (base.low if base else 0.0)
+            yield segment.control, level + (base.high if base else 0.0)
     if program.ending.after_run == "hold" and program.ending.potential is not None:
         yield "potential", program.ending.potential
     if program.dead_man.action == "hold" and program.dead_man.potential is not None:
