@@ -1,1 +1,30 @@
-"""Runs, points and events in SQLite."""
+"""The durable store: SQLite, one writer for all instruments, read by anyone at any time."""
+
+from luggin.daemon.store.errors import (
+    NoSuchRun,
+    StoreConflict,
+    StoreError,
+    StoreFault,
+    StoreFull,
+    StoreInUse,
+    StoreVersion,
+)
+from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, StoreState, Stream
+from luggin.daemon.store.store import Store
+
+__all__ = [
+    "Anchor",
+    "LogEntry",
+    "NoSuchRun",
+    "Outstanding",
+    "RunSummary",
+    "Store",
+    "StoreConflict",
+    "StoreError",
+    "StoreFault",
+    "StoreFull",
+    "StoreInUse",
+    "StoreState",
+    "StoreVersion",
+    "Stream",
+]

@@ -1,0 +1,79 @@
+"""What the store hands out beside the payloads and batches of the protocol: small immutable records."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Literal
+
+Stream = Literal["header", "points", "events", "result"]
+
+
+class StoreState(StrEnum):
+    """Whether points can be stored now."""
+
+    OK = "ok"
+    FULL = "full"  # no room for points; events and results still go to the reserve
+    FAULT = "fault"  # the last write failed; the next one tries again on a new connection
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """One line of a list of runs.  `utc` is the start, `points` what is stored, `state` None while unfinished."""
+
+    run: str
+    instrument: str
+    method: str
+    technique: str
+    utc: float
+    points: int
+    state: str | None
+    outcome: str | None
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """One moment seen by several clocks, all in s.
+
+    `monotonic` is the host's monotonic clock, `utc` its wall clock since 1970, which is worth something only when
+    `synchronised`; `instrument_time` is the instrument's clock since boot, `run_time` its time since the start of the
+    run, the clock of the points; None when no run is on.
+    """
+
+    instrument: str
+    run: str | None
+    boot: str
+    monotonic: float
+    utc: float
+    synchronised: bool
+    instrument_time: float
+    run_time: float | None
+
+
+@dataclass(frozen=True)
+class LogEntry:
+    """An event of an instrument's or the node's own log: of what belongs to no run."""
+
+    number: int
+    kind: str
+    sentence: str
+    data: Mapping[str, Any]
+    utc: float
+
+
+@dataclass(frozen=True)
+class Outstanding:
+    """What of one run is committed and not yet published.
+
+    `points` and `events` are the index of the first unpublished point and the number of the first unpublished event,
+    None when there is none; `stored` is the index after the newest stored point; `finished` says that the run has a
+    result, `result` that it waits to be published.
+    """
+
+    run: str
+    instrument: str
+    header: bool
+    points: int | None
+    events: int | None
+    result: bool
+    finished: bool
+    stored: int
