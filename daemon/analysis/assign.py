@@ -1,0 +1,165 @@
+"""Which peak belongs to which analyte, and where that is not clear."""
+
+from collections.abc import Sequence
+from typing import Literal, Self
+
+import numpy as np
+from luggin.daemon.analysis.estimate import Result
+from luggin.daemon.analysis.peak_models import Peak, Polarity
+from pydantic import Field, model_validator
+from scipy.optimize import linear_sum_assignment
+
+
+class Analyte(Result):
+    """A substance and the window (V) in which its peak is expected.
+
+    The window is absolute, or counted from the peak of the analyte named in `relative_to` (a marker).
+    """
+
+    name: str = Field(min_length=1, max_length=64)
+    window: tuple[float, float]
+    relative_to: str | None = None
+    polarity: Polarity | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not self.window[0] < self.window[1]:
+            raise ValueError(
+                f"window of {self.name} is {self.window[0]:g} to {self.window[1]:g} V; give the lower potential first."
+            )
+        return self
+
+
+class AnalyteList(Result):
+    """Analytes with unique names; a marker has an absolute window of its own."""
+
+    analytes: tuple[Analyte, ...]
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        known: dict[str, Analyte] = {}
+        for a in self.analytes:
+            if a.name in known:
+                raise ValueError(f"analyte {a.name} is listed twice; give every analyte once.")
+            known[a.name] = a
+        for a in self.analytes:
+            if a.relative_to is None:
+                continue
+            marker = known.get(a.relative_to)
+            if marker is None:
+                raise ValueError(f"relative_to of {a.name} is {a.relative_to}; name an analyte of the list.")
+            if marker.relative_to is not None:
+                raise ValueError(
+                    f"relative_to of {a.name} is {marker.name}, whose own window is relative; give {marker.name} an absolute window."
+                )
+        return self
+
+
+class Assigned(Result):
+    """The peak of one analyte.
+
+    status: "found", "missing" (no peak in the window), "ambiguous" (another choice was possible; `note` says
+    which), "no-marker" (the marker was not found, so there was no window). window: absolute, V.
+    """
+
+    analyte: str
+    status: Literal["found", "missing", "ambiguous", "no-marker"]
+    peak: Peak | None
+    window: tuple[float, float] | None
+    note: str | None = None
+
+
+class Assignment(Result):
+    """One entry for each analyte in the order of the list, and the peaks that belong to none."""
+
+    analytes: tuple[Assigned, ...]
+    unassigned: tuple[Peak, ...]
+
+    def of(self, analyte: str) -> Assigned | None:
+        """The entry of an analyte by name."""
+        return next((a for a in self.analytes if a.analyte == analyte), None)
+
+
+def assign(peaks: Sequence[Peak], analytes: AnalyteList) -> Assignment:
+    """Give each analyte at most one peak and each peak at most one analyte.
+
+    As many analytes as possible get a peak; among the ways to do so the one with the peaks nearest to the middle
+    of their windows is taken. Every analyte for which there was a choice is said to be ambiguous.
+    """
+    absolute = [a for a in analytes.analytes if a.relative_to is None]
+    relative = [a for a in analytes.analytes if a.relative_to is not None]
+    # Markers take their peaks first: a relative window does not exist before.
+    entries = _match(peaks, [(a, a.window) for a in absolute])
+    taken = [e.peak for e in entries.values() if e.peak is not None]
+    windows = []
+    for a in relative:
+        marker = entries[a.relative_to or ""]
+        if marker.peak is None:
+            note = f"marker {marker.analyte} was not found"
+            entries[a.name] = Assigned(analyte=a.name, status="no-marker", peak=None, window=None, note=note)
+        else:
+            at = marker.peak.potential
+            windows.append((a, (at + a.window[0], at + a.window[1])))
+    left = [p for p in peaks if not any(p is t for t in taken)]
+    entries |= _match(left, windows)
+    for a, _ in windows:
+        marker = entries[a.relative_to or ""]
+        if marker.status == "ambiguous" and entries[a.name].status == "found":
+            entries[a.name] = entries[a.name].model_copy(
+                update={"status": "ambiguous", "note": f"marker {marker.analyte} is ambiguous"}
+            )
+    taken = [e.peak for e in entries.values() if e.peak is not None]
+    return Assignment(
+        analytes=tuple(entries[a.name] for a in analytes.analytes),
+        unassigned=tuple(p for p in peaks if not any(p is t for t in taken)),
+    )
+
+
+def _match(peaks: Sequence[Peak], windows: Sequence[tuple[Analyte, tuple[float, float]]]) -> dict[str, Assigned]:
+    fits = np.array([[_fits(p, a, window) for p in peaks] for a, window in windows], dtype=bool).reshape(
+        len(windows), len(peaks)
+    )
+    chosen: dict[int, int] = {}
+    if fits.any():
+        cost = np.array([[_off_centre(p, window) for p in peaks] for _, window in windows])
+        rows, columns = linear_sum_assignment(np.where(fits, cost, 1e6))
+        chosen = {int(r): int(c) for r, c in zip(rows, columns, strict=True) if fits[r, c]}
+    return {a.name: _entry(k, chosen.get(k), fits, peaks, windows) for k, (a, _) in enumerate(windows)}
+
+
+def _entry(
+    k: int,
+    column: int | None,
+    fits: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    peaks: Sequence[Peak],
+    windows: Sequence[tuple[Analyte, tuple[float, float]]],
+) -> Assigned:
+    analyte, window = windows[k]
+    here = np.flatnonzero(fits[k])
+    rivals = sorted({windows[r][0].name for c in here for r in np.flatnonzero(fits[:, c]) if r != k})
+    if column is None:
+        note = f"its window holds a peak that went to {' or '.join(rivals)}" if here.size else None
+        status: Literal["ambiguous", "missing"] = "ambiguous" if here.size else "missing"
+        return Assigned(analyte=analyte.name, status=status, peak=None, window=window, note=note)
+    reasons = []
+    if here.size > 1:
+        places = ", ".join(f"{peaks[c].potential:.4g} V" for c in here)
+        reasons.append(f"{here.size} peaks in the window ({places}); the fit nearest to its middle is taken")
+    if rivals:
+        reasons.append(f"also fits the window of {' and '.join(rivals)}")
+    return Assigned(
+        analyte=analyte.name,
+        status="ambiguous" if reasons else "found",
+        peak=peaks[column],
+        window=window,
+        note="; ".join(reasons) or None,
+    )
+
+
+def _fits(peak: Peak, analyte: Analyte, window: tuple[float, float]) -> bool:
+    return window[0] <= peak.potential <= window[1] and analyte.polarity in (None, peak.polarity)
+
+
+def _off_centre(peak: Peak, window: tuple[float, float]) -> float:
+    """0 in the middle of the window, 1 at its edges."""
+    return abs(2 * peak.potential - window[0] - window[1]) / (window[1] - window[0])

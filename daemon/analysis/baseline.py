@@ -1,0 +1,252 @@
+"""Baselines under voltammetric peaks: straight, tangent, polynomial, asymmetric least squares.
+
+Everything here works in the frame of detection: potentials in scan order (ascending) and currents turned so that
+the peaks sought are positive.
+"""
+
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal, NamedTuple
+
+import numpy as np
+from luggin.daemon.analysis.arrays import Floats
+from luggin.daemon.analysis.estimate import Result
+from luggin.daemon.analysis.grid import Mask
+from pybaselines import Baseline as Fitter
+from pydantic import Field
+
+Anchors = tuple[float, float]
+
+REACH: Final = 2.0  # half-widths from the top within which a peak has its feet
+TANGENT_GAP: Final = 2.0  # half-widths from the top to the end of the stretch that a tangent is laid through
+TANGENT_STRETCH: Final = 1.0  # length of that stretch, half-widths
+
+
+class Straight(Result):
+    """A straight line between two points of the curve: at the `anchors` (V), or where a ruler laid under the peak
+    touches the curve on both sides of it. The usual choice for pulse, square-wave and stripping voltammetry.
+    """
+
+    kind: Literal["straight"] = "straight"
+    anchors: Anchors | None = None
+
+
+class Tangent(Result):
+    """A straight line through the curve ahead of the peak, prolonged under it: fitted between the `anchors` (V), or
+    over a stretch ahead of the foot. The usual choice for linear sweep and cyclic voltammetry.
+    """
+
+    kind: Literal["tangent"] = "tangent"
+    anchors: Anchors | None = None
+
+
+class Polynomial(Result):
+    """A polynomial through everything that is no peak."""
+
+    kind: Literal["polynomial"] = "polynomial"
+    order: Annotated[int, Field(ge=0, le=10)] = 3
+
+
+class AsymmetricLeastSquares(Result):
+    """A smooth curve that follows the lower edge of the data (the upper one for cathodic peaks).
+
+    `stiffness` (V): undulations of this length are followed by half, shorter ones less; `asymmetry`: weight of
+    points on the side of the peaks. Source: P. H. C. Eilers and H. F. M. Boelens, 2005; `pybaselines`.
+    """
+
+    kind: Literal["asymmetric-least-squares"] = "asymmetric-least-squares"
+    stiffness: Annotated[float, Field(gt=0)] = 1.0
+    asymmetry: Annotated[float, Field(gt=0, lt=0.5)] = 0.005
+
+
+BaselineSettings = Annotated[Straight | Tangent | Polynomial | AsymmetricLeastSquares, Field(discriminator="kind")]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A sweep as detection sees it, all shapes (n,). `smooth` is `y` smoothed well below the width of the peaks."""
+
+    x: Floats
+    y: Floats
+    smooth: Floats
+    measured: Mask
+    step: float
+    noise: float
+
+
+class Site(NamedTuple):
+    """Where a peak stands and its half-widths on either side, in points."""
+
+    at: float
+    left: float
+    right: float
+
+
+@dataclass(frozen=True)
+class Under:
+    """The baseline of one peak: current (n,), its standard uncertainty (n,), and between which points it counts.
+
+    nodes: indices that suffice to draw it.
+    """
+
+    current: Floats
+    uncertainty: Floats
+    first: int
+    last: int
+    nodes: tuple[int, ...]
+    note: str | None = None
+
+
+def straight(frame: Frame, sites: list[Site], anchors: tuple[int, int] | None) -> list[Under]:
+    """A line for each peak; peaks that don't come down to a line of their own share one."""
+    if anchors is not None:
+        return [_line(frame, *anchors, 0.25 * min(s.left, s.right)) for s in sites]
+    n = frame.x.size
+    result = []
+    for group in _groups(sites):
+        low = max(int(group[0].at - REACH * group[0].left), 0)
+        high = min(int(np.ceil(group[-1].at + REACH * group[-1].right)), n - 1)
+        for s in group:
+            left, right = _ruler(frame.smooth, low, round(s.at), high)
+            result.append(_line(frame, left, right, 0.25 * min(s.left, s.right)))
+    return result
+
+
+def _groups(sites: list[Site]) -> list[list[Site]]:
+    """Neighbours whose reaches overlap."""
+    groups: list[list[Site]] = []
+    for s in sites:
+        if groups and s.at - groups[-1][-1].at < 0.8 * REACH * (groups[-1][-1].right + s.left):
+            groups[-1].append(s)
+        else:
+            groups.append([s])
+    return groups
+
+
+def _ruler(y: Floats, low: int, top: int, high: int) -> tuple[int, int]:
+    """Touching points of the line that supports y[low..high] from below and passes under `top`."""
+    top = min(max(top, low + 1), high - 1)
+    left, right = low, high
+    t = np.arange(low, high + 1)
+    for _ in range(high - low):
+        above = y[low : high + 1] - (y[left] + (y[right] - y[left]) * (t - left) / (right - left))
+        new_left = low + int(np.argmin(above[: top - low]))
+        new_right = top + 1 + int(np.argmin(above[top + 1 - low :]))
+        lowest = min(above[new_left - low], above[new_right - low])
+        if lowest >= -1e-12 * float(np.ptp(y[low : high + 1])) or (new_left, new_right) == (left, right):
+            break
+        left, right = new_left, new_right
+    return left, right
+
+
+def _line(frame: Frame, left: int, right: int, spread: float) -> Under:
+    """Line through the mean levels around two points of the curve."""
+    (y_left, u_left), (y_right, u_right) = (_level(frame, k, spread) for k in (left, right))
+    share = (np.arange(frame.x.size) - left) / (right - left)
+    current = y_left + (y_right - y_left) * share
+    uncertainty = np.hypot(u_left * (1 - share), u_right * share)
+    return Under(current, uncertainty, left, right, (left, right))
+
+
+def _level(frame: Frame, at: int, spread: float) -> tuple[float, float]:
+    """Current of the curve at a point and its uncertainty, from a straight line through its surroundings."""
+    part = slice(max(at - int(spread), 0), at + int(spread) + 1)
+    y = frame.y[part]
+    if y.size < 3:
+        return float(frame.y[at]), frame.noise
+    t = np.arange(part.start, part.start + y.size) - at
+    centre = float(t.mean())
+    sxx = float(np.sum((t - centre) ** 2))
+    slope = float(np.sum((t - centre) * y)) / sxx
+    return float(y.mean()) - slope * centre, frame.noise * (1 / y.size + centre**2 / sxx) ** 0.5
+
+
+def tangent(frame: Frame, sites: list[Site], anchors: tuple[int, int] | None) -> list[Under]:
+    """A line fitted ahead of each peak; it counts from there to the end of the sweep."""
+    result = []
+    for k, s in enumerate(sites):
+        note = None
+        if anchors is not None:
+            start, stop = anchors
+        else:
+            floor = 0.0 if k == 0 else sites[k - 1].at + 0.8 * sites[k - 1].right
+            stop_at = s.at - TANGENT_GAP * s.left
+            start_at = max(stop_at - TANGENT_STRETCH * s.left, floor)
+            if stop_at - start_at < 0.4 * s.left:
+                start_at = min(floor, s.at - 0.9 * s.left)
+                stop_at = max(start_at + 0.4 * s.left, stop_at)
+                note = "no clear stretch of baseline ahead of the peak"
+            start, stop = max(int(start_at), 0), int(np.ceil(stop_at))
+        start, stop = _at_least(start, stop, 4, frame.x.size)
+        result.append(_fitted(frame, start, stop, note))
+    return result
+
+
+def _at_least(start: int, stop: int, count: int, size: int) -> tuple[int, int]:
+    stop = min(max(stop, start + count - 1), size - 1)
+    return max(min(start, stop - count + 1), 0), stop
+
+
+def _fitted(frame: Frame, start: int, stop: int, note: str | None) -> Under:
+    part = slice(start, stop + 1)
+    t = np.arange(frame.x.size) - (start + stop) / 2
+    near = t[part]
+    sxx = float(np.sum(near**2))
+    slope = float(np.sum(near * frame.y[part])) / sxx
+    mean = float(frame.y[part].mean())
+    rest = frame.y[part] - mean - slope * near
+    sigma = max(frame.noise, float(np.sqrt(np.sum(rest**2) / max(near.size - 2, 1))))
+    uncertainty = sigma * np.sqrt(1 / near.size + t**2 / sxx)
+    return Under(mean + slope * t, uncertainty, stop, frame.x.size - 1, (start, frame.x.size - 1), note)
+
+
+def polynomial(frame: Frame, sites: list[Site], order: int) -> list[Under]:
+    """One polynomial under all peaks, weighted to what lies outside of them."""
+    inside = np.zeros(frame.x.size, dtype=bool)
+    for s in sites:
+        inside[max(int(s.at - 1.4 * s.left), 0) : int(s.at + 1.4 * s.right) + 1] = True
+    outside = ~inside & frame.measured
+    fitter = Fitter(np.linspace(-1, 1, frame.x.size), check_finite=False)
+    if np.count_nonzero(outside) >= 3 * (order + 1):
+        current, _ = fitter.poly(frame.y, poly_order=order, weights=outside.astype(float))
+        share = (order + 1) / np.count_nonzero(outside)
+        note = None
+    else:
+        # Peaks all over: let the fit find for itself what lies lowest.
+        current, _ = fitter.modpoly(frame.y, poly_order=order)
+        share, note = (order + 1) / frame.x.size, "too little of the curve lies outside the peaks"
+    return _everywhere(frame, sites, current, share, note)
+
+
+def asymmetric(frame: Frame, sites: list[Site], stiffness: float, asymmetry: float) -> list[Under]:
+    """One smooth lower edge under all peaks."""
+    # A penalty lam on second differences passes waves of L points by half when lam = (L / 2 pi)^4.
+    points = max(stiffness / frame.step, 2 * np.pi)
+    current, _ = Fitter(check_finite=False).asls(frame.y, lam=(points / (2 * np.pi)) ** 4, p=asymmetry)
+    return _everywhere(frame, sites, current, min(4 / points, 1.0), None)
+
+
+def _everywhere(frame: Frame, sites: list[Site], current: Floats, share: float, note: str | None) -> list[Under]:
+    """One curve for all peaks; `share` is its variance as a fraction of that of a point."""
+    uncertainty = np.full(frame.x.size, frame.noise * np.sqrt(share))
+    result = []
+    for s in sites:
+        first = max(int(s.at - REACH * s.left), 0)
+        last = min(int(np.ceil(s.at + REACH * s.right)), frame.x.size - 1)
+        nodes = tuple(np.unique(np.linspace(first, last, 17).round().astype(int)).tolist())
+        result.append(Under(current, uncertainty, first, last, nodes, note))
+    return result
+
+
+def baselines(
+    frame: Frame, sites: list[Site], settings: BaselineSettings, anchors: tuple[int, int] | None
+) -> list[Under]:
+    """The baseline of each peak; `anchors` as indices in ascending order, where the settings have any."""
+    match settings:
+        case Straight():
+            return straight(frame, sites, anchors)
+        case Tangent():
+            return tangent(frame, sites, anchors)
+        case Polynomial():
+            return polynomial(frame, sites, settings.order)
+        case AsymmetricLeastSquares():
+            return asymmetric(frame, sites, settings.stiffness, settings.asymmetry)

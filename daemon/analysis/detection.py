@@ -1,0 +1,168 @@
+"""Where peaks are: runs of significant downward curvature that the curve comes down from on both sides.
+
+The second derivative is blind to offset and slope of the baseline and shows a shoulder as plainly as a free peak.
+It is taken at several scales (Gaussian derivative filters, octaves apart); what a fine scale resolves stands,
+coarser ones add broad peaks that drown in noise at the fine scale. A wave (S-shaped curve) has the downward
+curvature but its slope never undershoots: that tells it from a peak.
+"""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+from luggin.daemon.analysis.arrays import Floats
+
+SIGMAS_PER_HALF_WIDTH: Final = 2.3548  # of a Gaussian
+UNDERSHOOT: Final = 0.12  # least share of the swing of the slope that it must come back by on either side
+LOPSIDED: Final = 2.5  # most that one flank may be wider than the other; a plateau before a rise is more so
+UNDERSHOOT_NOISE: Final = 4.0  # and least number of its standard deviations
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A peak before it is measured, in grid points: `at`, and `left`, `right` from there to the points of inflexion.
+
+    z: height of the curvature above its noise; scale: standard deviation of the filter that found it.
+    """
+
+    at: float
+    left: float
+    right: float
+    z: float
+    scale: float
+
+    @property
+    def sigma(self) -> float:
+        return (self.left + self.right) / 2
+
+
+@dataclass(frozen=True)
+class Kernel:
+    """Filters for the first and second derivative per point, and their gain for white noise."""
+
+    first: Floats
+    second: Floats
+    first_gain: float
+    second_gain: float
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Derivatives at one scale; slope and curvature have the shape of the curve."""
+
+    scale: float
+    slope: Floats
+    curvature: Floats
+    slope_noise: float
+    curvature_noise: float
+
+
+@lru_cache(maxsize=64)
+def kernel(scale: float) -> Kernel:
+    half = int(np.ceil(4 * scale))
+    t = np.arange(-half, half + 1, dtype=np.float64)
+    bell = np.exp(-(t**2) / (2 * scale**2))
+    first = t * bell
+    first /= np.sum(first * t)
+    second = (t**2 / scale**2 - 1) * bell
+    second -= bell * second.sum() / bell.sum()
+    second *= 2 / np.sum(second * t**2)
+    # np.convolve turns its kernel round, which changes the sign of the odd one.
+    return Kernel(first[::-1], second, float(np.linalg.norm(first)), float(np.linalg.norm(second)))
+
+
+def layers(y: Floats, noise: float, narrowest: float, widest: float) -> list[Layer]:
+    """Derivatives at octaves of scale for half-widths from `narrowest` to `widest` points."""
+    scale = max(0.5 * narrowest / SIGMAS_PER_HALF_WIDTH, 1.0)
+    found = []
+    while scale <= max(0.6 * widest / SIGMAS_PER_HALF_WIDTH, 1.0) and 8 * scale < y.size:
+        k = kernel(round(scale, 2))
+        padded = _extend(y, k.first.size // 2)
+        found.append(
+            Layer(
+                scale,
+                np.convolve(padded, k.first, "valid"),
+                np.convolve(padded, k.second, "valid"),
+                noise * k.first_gain,
+                noise * k.second_gain,
+            )
+        )
+        scale *= 2
+    return found
+
+
+def _extend(y: Floats, by: int) -> Floats:
+    """Mirror both ends through their own end point, which prolongs a slope without a bend."""
+    few = max(min(by // 4, 8), 2)
+    t = np.arange(few)
+    ends = []
+    for end in (y[:few], y[::-1][:few]):
+        centre = (few - 1) / 2
+        slope = np.sum((t - centre) * end) / np.sum((t - centre) ** 2)
+        ends.append(np.mean(end) - slope * centre)
+    return np.concatenate((2 * ends[0] - y[by:0:-1], y, 2 * ends[1] - y[-2 : -by - 2 : -1]))
+
+
+def candidates(stack: list[Layer], sign: int, threshold: float, narrowest: float) -> list[Candidate]:
+    """Peaks of one polarity in order of position; `sign` +1 looks for maxima, -1 for minima."""
+    accepted: list[Candidate] = []
+    for layer in stack:
+        fresh = []
+        for run in _runs(layer, sign, threshold):
+            inside = [k for k, c in enumerate(accepted) if run.at - run.left <= c.at <= run.at + run.right]
+            if not inside:
+                fresh.append(run)
+            elif len(inside) == 1 and layer.scale <= accepted[inside[0]].sigma:
+                # The same peak with less noise; a wide filter would draw its place towards a neighbour.
+                old = accepted[inside[0]]
+                place = run.at if 2 * layer.scale <= old.sigma else old.at
+                accepted[inside[0]] = replace(run, at=place, z=max(old.z, run.z))
+        # A bump whose reach covers a peak already found is that peak and its neighbour run together.
+        accepted += [f for f in fresh if all(abs(f.at - c.at) > c.sigma for c in accepted)]
+    wide_enough = 0.4 * narrowest / SIGMAS_PER_HALF_WIDTH
+    return sorted((c for c in accepted if c.sigma >= wide_enough), key=lambda c: c.at)
+
+
+def _runs(layer: Layer, sign: int, threshold: float) -> list[Candidate]:
+    bent = -sign * layer.curvature / layer.curvature_noise
+    slope = sign * layer.slope
+    edge = round(layer.scale)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], bent > 0, [False])).astype(np.int8)))
+    found = []
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        peak = start + int(np.argmax(bent[start:stop]))
+        z = float(bent[peak])
+        if z < threshold or start < 1 or stop > bent.size - 1:
+            continue
+        steepest, lowest = float(slope[start - 1 : peak + 1].max()), float(slope[peak : stop + 1].min())
+        swing = steepest - lowest
+        left, right = peak - start + 0.5, stop - 0.5 - peak
+        flanks = _true(left, layer.scale), _true(right, layer.scale)
+        if max(flanks) > LOPSIDED * min(flanks):
+            continue
+        # The foot follows at once on either side. At the very ends the filter has half of its points only.
+        reach = 2 * min(left, right)
+        behind = slope[max(int(start - reach), edge) : start]
+        ahead = slope[stop : min(int(stop + reach) + 1, bent.size - edge)]
+        if not behind.size or not ahead.size:
+            continue
+        back = min(steepest - float(behind.min()), float(ahead.max()) - lowest)
+        if back < max(UNDERSHOOT * swing, UNDERSHOOT_NOISE * layer.slope_noise):
+            continue
+        found.append(Candidate(_vertex(bent, peak), *flanks, z, layer.scale))
+    return found
+
+
+def _true(sigma: float, scale: float) -> float:
+    """Flank before the filter widened it."""
+    return float(np.sqrt(max(sigma**2 - scale**2, 0.09 * sigma**2)))
+
+
+def _vertex(y: Floats, at: int) -> float:
+    """Top of the parabola through three points, in points."""
+    if not 0 < at < y.size - 1:
+        return float(at)
+    a, b, c = y[at - 1 : at + 2]
+    bend = a - 2 * b + c
+    return float(at + 0.5 * (a - c) / bend) if bend < 0 else float(at)

@@ -1,0 +1,44 @@
+"""Savitzky-Golay smoothing with its window given in volts, so that it means the same for every step width."""
+
+from typing import Annotated
+
+import numpy as np
+from luggin.daemon.analysis.arrays import Floats, positive
+from luggin.daemon.analysis.estimate import Result
+from numpy.typing import ArrayLike
+from pydantic import Field
+from scipy.signal import savgol_filter
+
+
+class Smoothing(Result):
+    """Settings of a Savitzky-Golay filter: `width` of the window in V, `order` of the polynomial."""
+
+    width: Annotated[float, Field(gt=0)]
+    order: Annotated[int, Field(ge=0, le=6)] = 2
+
+
+def savitzky_golay(current: ArrayLike, step: float, smoothing: Smoothing) -> Floats:
+    """Smooth equally spaced currents (A) that lie `step` volts apart; same shape as the input.
+
+    Ends are fitted, not padded. Values that are not finite are bridged for the filter and come back as NaN. A
+    window that holds too few points for its polynomial leaves the currents unchanged.
+    Raises AnalysisError unless `step` is above zero. Source: Savitzky and Golay, Anal. Chem. 36 (1964) 1627; `scipy.signal.savgol_filter`.
+    """
+    positive("step", step)
+    values = np.array(current, dtype=np.float64)
+    finite = np.isfinite(values)
+    if values.ndim != 1 or not finite.any():
+        return values
+    index = np.arange(values.size)
+    bridged = np.interp(index, index[finite], values[finite])
+    window = window_points(smoothing.width / step, values.size)
+    if window <= smoothing.order:
+        return values
+    smoothed: Floats = savgol_filter(bridged, window, smoothing.order, mode="interp")
+    return np.where(finite, smoothed, np.nan)
+
+
+def window_points(points: float, size: int) -> int:
+    """The odd number of points nearest to `points` that fits into a curve of `size` points."""
+    largest = size if size % 2 else size - 1
+    return int(min(2 * round((min(points, size) - 1) / 2) + 1, largest))
