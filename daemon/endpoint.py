@@ -1,0 +1,63 @@
+"""Where and as whom a broker is reached, and the file in which clients on this machine find that."""
+
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from luggin.daemon import places
+from luggin.daemon.config import BrokerSettings
+
+_MOST_BYTES = 4096
+
+
+@dataclass(frozen=True)
+class Endpoint:
+    """A broker.  `vouches` says whether it lets a user write only to commands that bear its name."""
+
+    host: str
+    port: int
+    user: str | None = None
+    password: str | None = None
+    encrypted: bool = False
+    ca_file: str | None = None
+    vouches: bool = False
+    largest_message: int = 128 * 1024
+
+    def __repr__(self) -> str:
+        return f"{'mqtts' if self.encrypted else 'mqtt'}://{self.host}:{self.port}"
+
+    __str__ = __repr__
+
+
+def external(settings: BrokerSettings) -> Endpoint:
+    """The broker that the configuration names.  Raises OSError when its password file can't be read."""
+    return Endpoint(
+        host=settings.host,
+        port=settings.port,
+        user=settings.user,
+        password=settings.password(),
+        encrypted=settings.encrypted,
+        ca_file=str(settings.ca_file) if settings.ca_file else None,
+        vouches=settings.acl,
+        largest_message=settings.largest_message,
+    )
+
+
+def file_of(runtime: Path, node: str) -> Path:
+    """The file of a running daemon's own broker."""
+    return runtime / f"{node}.broker.json"
+
+
+def write(path: Path, endpoint: Endpoint) -> None:
+    """Only the daemon's own user may read the file."""
+    places.write_private(path, json.dumps(asdict(endpoint)))
+
+
+def read(path: Path) -> Endpoint:
+    """What `write` left.  Raises OSError without such a file, ValueError for anything else in it."""
+    with path.open(encoding="utf-8") as file:
+        data = json.loads(file.read(_MOST_BYTES))
+    try:
+        return Endpoint(**data)
+    except TypeError:
+        raise ValueError(f"{path} doesn't describe a broker; restart the daemon") from None
