@@ -18,3 +18,8 @@ seconds, as many to a call as the caller likes; results do not depend on how the
 `Response` has arrays `applied`, `measured`, `interface` (V), `current` (A), `charge` (C), `voltage` (V,
 working against counter) and `limited` (compliance reached), one entry a step, at its end.
 """
+
+from luggin.sim.cell.api import Cell, CellError, Response
+from luggin.sim.cell.load import load_cell, names
+
+__all__ = ["Cell", "CellError", "Response", "load_cell", "names"]

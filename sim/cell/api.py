@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 
 class CellError(ValueError):
@@ -57,7 +58,7 @@ class Cell(Protocol):
     line from `first[k]` to `last[k]` in `dt[k]` seconds. Where `first[k]` differs from the `last[k-1]` (of the
     previous call too) the control jumps, and the cell refines its own time steps after the jump; the
     instantaneous charging spike of a cell without series resistance is left out. A step is never
-    divided by the way in which calls are cut: the same steps give the same numbers, bit for bit, in one call or in many.
+    affected by how calls are cut: the same steps give the same numbers, bit for bit, in one call or in many.
 
     `dt`, `first` and `last` broadcast against each other to shape (n,). Steps of equal `dt` are fast; a cell keeps
     what it worked out for each distinct value. `compliance` bounds |working against counter| in volts: beyond it the
@@ -77,9 +78,7 @@ class Cell(Protocol):
         """Apply potentials (V, working against reference)."""
         ...
 
-    def current_control(
-        self, dt: ArrayLike, first: ArrayLike, last: ArrayLike, *, compliance: float = ...
-    ) -> Response:
+    def current_control(self, dt: ArrayLike, first: ArrayLike, last: ArrayLike, *, compliance: float = ...) -> Response:
         """Force currents (A, anodic positive)."""
         ...
 
@@ -87,7 +86,7 @@ class Cell(Protocol):
         """Leave the cell to itself: no current."""
         ...
 
-    def impedance(self, frequency: ArrayLike) -> NDArray[np.complex128]:
+    def impedance(self, frequency: ArrayLike) -> Complexes:
         """Small-signal impedance (ohm) about the present state at `frequency` (Hz). Does not advance the cell.
 
         Meant for frequencies at which stepping through time would be silly; it agrees with the response in time.

@@ -1,0 +1,101 @@
+"""A redox couple O + n e- = R closing at the surface: Butler-Volmer kinetics or Nernst's equation.
+
+With the surface concentrations linear in the unknown flux j (positive when O is made, that is anodic),
+
+    c_O = open_O + yield_O j,   c_R = open_R - yield_R j,
+    j = k0 [c_R exp((1 - alpha) n f (E - E0')) - c_O exp(-alpha n f (E - E0'))]
+
+gives j in closed form at any potential E, and the current n F A j rises monotonically with E.
+"""
+
+import math
+from dataclasses import dataclass
+
+from luggin.sim.cell.api import Complexes
+from scipy.constants import physical_constants
+
+FARADAY: float = physical_constants["Faraday constant"][0]
+GAS_CONSTANT: float = physical_constants["molar gas constant"][0]
+LARGEST_EXPONENT = 500.0
+STANDARD_CONCENTRATION = 1000.0  # mol/m3
+
+
+@dataclass(frozen=True)
+class Kinetics:
+    """`rate_constant` in m/s (dissolved) or 1/s (adsorbed); None: so fast that Nernst's equation holds."""
+
+    formal_potential: float
+    electrons: int
+    rate_constant: float | None
+    transfer_coefficient: float = 0.5
+
+
+class Couple:
+    """Mutable on purpose: `open_at` states the surface before each step, `current` is evaluated at trial potentials."""
+
+    def __init__(self, kinetics: Kinetics, *, monolayer: float | None = None) -> None:
+        """`monolayer` (mol/m2) makes R a solid deposit, of unit activity once it covers the electrode."""
+        self.kinetics = kinetics
+        self.monolayer = monolayer
+        reversible = kinetics.rate_constant is None
+        self._formal = kinetics.formal_potential
+        self._alpha = 0.5 if reversible else kinetics.transfer_coefficient
+        self._rate = 1.0 if kinetics.rate_constant is None else kinetics.rate_constant
+        self._unity = 0.0 if reversible else 1.0
+        self.flux = self.slope = 0.0
+        self.set_surroundings(298.15, 1.0)
+        self.open_at(0.0, 0.0, 0.0, 0.0, (0.0,) * 6)
+
+    def set_surroundings(self, temperature: float, area: float) -> None:
+        self._nf = self.kinetics.electrons * FARADAY / (GAS_CONSTANT * temperature)
+        self.amperes = self.kinetics.electrons * FARADAY * area  # A per mol/(m2 s)
+
+    def open_at(
+        self,
+        old: float,
+        before: float,
+        open_o: float,
+        open_r: float,
+        ends: tuple[float, float, float, float, float, float],
+    ) -> None:
+        """State the surface: concentrations without any flux (mol/m3), and what fluxes do to them (s/m).
+
+        `ends` weighs the flux at the start (`old`), the unknown one and the previous mean (`before`), for O and for R.
+        """
+        o0, o1, ob, r0, r1, rb = ends
+        self._yield_o, self._yield_r = o1, -r1
+        self._open_o = open_o + o0 * old + ob * before
+        self._open_r = open_r + r0 * old + rb * before
+        if self.monolayer is not None:
+            bare = max(self._open_r, 0.0)
+            activity = STANDARD_CONCENTRATION / (self.monolayer + max(bare + r1 * old, 0.0))
+            self._open_r, self._yield_r = bare * activity, self._yield_r * activity
+
+    def current(self, potential: float) -> tuple[float, float]:
+        """Current (A) and its slope (S) at `potential`; also leaves the flux and its slope by potential behind."""
+        x = self._nf * (potential - self._formal)
+        x = min(max(x, -LARGEST_EXPONENT), LARGEST_EXPONENT)
+        back = self._alpha
+        forth = 1.0 - back
+        oxidise, reduce = self._rate * math.exp(forth * x), self._rate * math.exp(-back * x)
+        made, gone = self._open_r * oxidise, self._open_o * reduce
+        hinder_r, hinder_o = self._yield_r * oxidise, self._yield_o * reduce
+        total = self._unity + hinder_r + hinder_o
+        self.flux = flux = (made - gone) / total
+        self.slope = self._nf * (forth * made + back * gone - flux * (forth * hinder_r - back * hinder_o)) / total
+        return self.amperes * flux, self.amperes * self.slope
+
+    def admittance(
+        self, potential: float, surface_o: float, surface_r: float, spread_o: Complexes, spread_r: Complexes
+    ) -> Complexes:
+        """Small-signal admittance (S) about a surface, given what a flux does to O and R (s/m, by frequency)."""
+        x = self._nf * (potential - self._formal)
+        x = min(max(x, -LARGEST_EXPONENT), LARGEST_EXPONENT)
+        back, forth = self._alpha, 1.0 - self._alpha
+        oxidise, reduce = self._rate * math.exp(forth * x), self._rate * math.exp(-back * x)
+        if self.monolayer is not None:
+            amount = self.monolayer + max(surface_r, 0.0)
+            spread_r = spread_r * STANDARD_CONCENTRATION * self.monolayer / amount**2
+            surface_r = STANDARD_CONCENTRATION * max(surface_r, 0.0) / amount
+        driven = self._nf * (forth * surface_r * oxidise + back * surface_o * reduce)
+        return self.amperes * driven / (self._unity + oxidise * spread_r + reduce * spread_o)
