@@ -1,6 +1,7 @@
 """What is allowed but may be unwise: remarks on a valid method that a person should read before a run."""
 
-from luggin.protocol.method import Method, Preparation
+from luggin.protocol.method import Method
+from luggin.protocol.method_parts import Preparation
 from luggin.protocol.program import Program, bounds
 from luggin.protocol.quantity import show
 

@@ -4,10 +4,20 @@
 executes.  A method's `document()` is plain data that parses to the same method again, so a run can store it.
 """
 
+import itertools
 from typing import Any, Literal
 
 from luggin.protocol import techniques
 from luggin.protocol.document import bounded
+from luggin.protocol.method_parts import (
+    DeadManChoice,
+    EndingChoice,
+    LimitChoice,
+    OpenCircuitChoice,
+    Preparation,
+    RangingChoice,
+    Setup,
+)
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.protocol.program import (
     LONGEST,
@@ -19,161 +29,22 @@ from luggin.protocol.program import (
     Limit,
     Limits,
     Open,
+    OpenCircuitWindow,
     Outputs,
     Program,
-    Ranging,
     bounds,
 )
 from luggin.protocol.quantity import (
-    Area,
-    Charge,
-    Current,
     Duration,
-    Frequency,
-    Potential,
-    Temperature,
     show,
 )
-from pydantic import Field, ValidationError, model_validator
+from luggin.protocol.techniques.open_circuit import settled
+from pydantic import Field, ValidationError
 
 PHASES = ("purge", "condition", "deposit", "rest", "settle", "measure", "clean")
 _SOFT_MARGIN, _HARD_MARGIN = 0.05, 0.5
 _UNCONTROLLED_WINDOW = 10.0
 _SPARE_TIME = 60.0
-
-
-class Setup(Frozen):
-    """What is on the bench.  `area` is the geometric area of the working electrode."""
-
-    reference: str = Field(min_length=1, max_length=64, description="reference electrode, e.g. Ag/AgCl (3 M KCl)")
-    electrode: str = Field("", max_length=64, description="name of the working electrode")
-    counter: str = Field("", max_length=64, description="counter electrode")
-    area: Area | None = Field(None, gt=0, description="geometric area of the working electrode")
-    sample: str = Field("", max_length=128, description="what is in the cell")
-    cell: str = Field("", max_length=256, description="notes on the cell, electrolyte and temperature")
-    tags: tuple[str, ...] = Field((), max_length=16, description="words to find the run by")
-
-
-class Preparation(Frozen):
-    """A phase before or after the measurement: at a potential, or at open circuit when none is given.
-
-    A `settle` phase without a potential waits at the potential at which the measurement starts.
-    """
-
-    phase: Literal["purge", "condition", "deposit", "rest", "settle", "clean"]
-    duration: Duration = Field(gt=0, le=LONGEST)
-    potential: Potential | None = None
-    period: Duration = Field(0.5, gt=0, description="time from one stored point to the next")
-    stirrer: bool | None = None
-    gas: bool | None = None
-    light: bool | None = None
-    rotation_rate: Frequency | None = Field(None, ge=0)
-
-
-class RangingChoice(Frozen):
-    """Current range: `fixed`, or autoranging between `lower` and `upper` from `initial`."""
-
-    fixed: Current | None = Field(None, gt=0)
-    lower: Current | None = Field(None, gt=0)
-    upper: Current | None = Field(None, gt=0)
-    initial: Current | None = Field(None, gt=0)
-
-    @model_validator(mode="after")
-    def _ordered(self) -> "RangingChoice":
-        if self.fixed is not None and (self.lower or self.upper or self.initial):
-            raise ValueError("fixed excludes lower, upper and initial; give either")
-        if self.lower is not None and self.upper is not None and self.lower > self.upper:
-            raise ValueError(f"lower {show(self.lower, 'A')} is above upper {show(self.upper, 'A')}; exchange them")
-        if self.initial is not None and not (self.lower or 0) <= self.initial <= (self.upper or self.initial):
-            raise ValueError(f"initial {show(self.initial, 'A')} lies outside lower and upper")
-        return self
-
-    def compiled(self) -> Ranging:
-        if self.fixed is not None:
-            return Ranging(lower=self.fixed, upper=self.fixed, initial=self.fixed)
-        return Ranging(lower=self.lower, upper=self.upper, initial=self.initial)
-
-
-class _Window(Frozen):
-    persistence: Duration = Field(0.1, ge=0, le=60)
-
-
-class PotentialWindow(_Window):
-    low: Potential
-    high: Potential
-    hard_low: Potential | None = None
-    hard_high: Potential | None = None
-
-
-class CurrentWindow(_Window):
-    low: Current | None = None
-    high: Current | None = None
-    hard_low: Current | None = None
-    hard_high: Current | None = None
-
-
-class ChargeWindow(_Window):
-    low: Charge | None = None
-    high: Charge | None = None
-
-
-class TemperatureWindow(_Window):
-    low: Temperature | None = None
-    high: Temperature | None = None
-
-
-class LimitChoice(Frozen):
-    """Safety limits.  Without a potential window the program's own envelope with a margin is the window."""
-
-    potential: PotentialWindow | None = None
-    current: CurrentWindow | None = None
-    charge: ChargeWindow | None = None
-    cell_voltage: PotentialWindow | None = None
-    temperature: TemperatureWindow | None = None
-    control_overload: Duration = Field(0.1, ge=0, le=60)
-    duration: Duration | None = Field(None, gt=0, le=LONGEST)
-
-    @model_validator(mode="after")
-    def _ordered(self) -> "LimitChoice":
-        for name in ("potential", "current", "charge", "cell_voltage", "temperature"):
-            window = getattr(self, name)
-            if window is None:
-                continue
-            ladder = [getattr(window, edge, None) for edge in ("hard_low", "low", "high", "hard_high")]
-            given = [edge for edge in ladder if edge is not None]
-            if given != sorted(given):
-                raise ValueError(f"{name}: hard_low, low, high and hard_high must ascend")
-        return self
-
-
-class EndingChoice(Frozen):
-    after_run: Literal["cell-off", "hold"] = "cell-off"
-    potential: Potential | None = None
-    duration: Duration = Field(0.0, ge=0, le=LONGEST)
-
-    @model_validator(mode="after")
-    def _complete(self) -> "EndingChoice":
-        if self.after_run == "hold" and (self.potential is None or self.duration == 0):
-            raise ValueError("an after-run hold needs a potential and a duration; give both, or end with cell-off")
-        return self
-
-
-class DeadManChoice(Frozen):
-    """What the instrument does once its host fell silent for `timeout`."""
-
-    timeout: Duration = Field(10.0, ge=0.5, le=LONGEST)
-    action: Literal["open", "hold", "continue"] = "open"
-    potential: Potential | None = None
-    duration: Duration = Field(0.0, ge=0, le=LONGEST)
-    charge: Charge | None = Field(None, gt=0)
-
-    @model_validator(mode="after")
-    def _complete(self) -> "DeadManChoice":
-        if self.action == "hold" and self.potential is None:
-            raise ValueError("action hold needs a potential; give it, or choose open")
-        if self.action != "open" and self.duration == 0:
-            raise ValueError(f"action {self.action} needs a duration after which the cell opens; give it")
-        return self
 
 
 class Method(Frozen):
@@ -188,6 +59,7 @@ class Method(Frozen):
     phases: tuple[Preparation | techniques.Measurement, ...] = Field(min_length=1, max_length=32)
     limits: LimitChoice = LimitChoice()
     ending: EndingChoice = EndingChoice()
+    open_circuit: OpenCircuitChoice | None = None
     dead_man: DeadManChoice = DeadManChoice()
     longest_hold: Duration = Field(600.0, ge=0, le=LONGEST)
     mains_frequency: Literal[50, 60] = 50
@@ -220,7 +92,8 @@ def parse(document: dict[str, Any]) -> Method:
         problems += from_validation(error)
     if problems:
         raise DocumentError(problems)
-    problems += _cross_checks(method)
+    assert technique is not None
+    problems += _cross_checks(method, technique)
     if problems:
         raise DocumentError(problems)
     return method
@@ -252,13 +125,32 @@ def _phases(
     return tuple(phases)
 
 
-def _cross_checks(method: Method) -> list[Problem]:
-    problems, closed = [], False
+def _cross_checks(method: Method, technique: techniques.Technique) -> list[Problem]:
+    problems: list[Problem] = []
+    closed = rested = False
+    before = {phase.phase for phase in itertools.takewhile(lambda p: p.phase != "measure", method.phases)}
+    problems += [
+        Problem("phases", None, f"{technique.name} needs a {needed} phase", "add it before measure")
+        for needed in technique.needs
+        if needed not in before
+    ]
     for index, phase in enumerate(method.phases):
         where = f"phases[{index}].potential"
         if not isinstance(phase, Preparation):
             closed = False
+            if phase.relative and not rested:
+                reason = "its potentials are versus open circuit, which no phase before it measures"
+                problems.append(Problem(f"phases[{index}]", None, reason, "add a rest phase without a potential"))
+            if phase.relative and method.open_circuit is None:
+                reason = "potentials versus open circuit need a plausible window"
+                problems.append(Problem("open_circuit", None, reason, "give low and high"))
             continue
+        rested = rested or (phase.potential is None and phase.phase != "settle")
+        if phase.end_drift is not None and phase.potential is not None:
+            reason = "a drift is measured at open circuit only"
+            problems.append(
+                Problem(f"phases[{index}].end_drift", phase.end_drift, reason, "remove it or the potential")
+            )
         if phase.phase == "settle" and phase.potential is None and method.measurement.starts_at is None:
             problems.append(Problem(where, None, "the measurement has no initial potential to settle at", "give one"))
         if phase.potential is None and phase.phase in ("condition", "deposit", "clean"):
@@ -282,7 +174,7 @@ def compile_method(method: Method) -> Program:
     blocks: list[Block] = []
     for index, phase in enumerate(method.phases):
         if isinstance(phase, Preparation):
-            blocks.append(_preparation(phase, index, method.measurement.starts_at))
+            blocks.append(_preparation(phase, index, method.measurement))
         else:
             blocks += phase.blocks(index)
     program = Program(
@@ -292,19 +184,33 @@ def compile_method(method: Method) -> Program:
         limits=Limits(potential=Limit(), duration=LONGEST),
         ending=Ending(**method.ending.model_dump()),
         dead_man=DeadMan(**method.dead_man.model_dump()),
+        open_circuit=None if method.open_circuit is None else OpenCircuitWindow(**method.open_circuit.model_dump()),
         longest_hold=method.longest_hold,
         mains_frequency=method.mains_frequency,
     )
     return program.model_copy(update={"limits": _limits(method, program)})
 
 
-def _preparation(phase: Preparation, index: int, starts_at: float | None) -> Block:
+def _preparation(phase: Preparation, index: int, measurement: techniques.Measurement) -> Block:
     outputs = Outputs(stirrer=phase.stirrer, gas=phase.gas, light=phase.light, rotation_rate=phase.rotation_rate)
-    potential = starts_at if phase.phase == "settle" and phase.potential is None else phase.potential
+    at_start = phase.phase == "settle" and phase.potential is None
+    potential = measurement.starts_at if at_start else phase.potential
     segment: Open | Hold = (
-        Open(duration=phase.duration, period=phase.period, outputs=outputs)
+        Open(
+            duration=phase.duration,
+            period=phase.period,
+            outputs=outputs,
+            until=settled(phase.end_drift, phase.drift_window),
+            must_settle=phase.end_drift is not None,
+        )
         if potential is None
-        else Hold(level=potential, duration=phase.duration, period=phase.period, outputs=outputs)
+        else Hold(
+            level=potential,
+            duration=phase.duration,
+            period=phase.period,
+            outputs=outputs,
+            versus_open_circuit=at_start and measurement.relative,
+        )
     )
     pause: Literal["never", "any-time"] = "never" if phase.phase == "deposit" else "any-time"
     return Block(phase=index, segments=(segment,), pause=pause, on_stop=phase.phase == "clean")

@@ -41,13 +41,14 @@ MOST_BLOCKS, MOST_SEGMENTS, MOST_REPEATS = 64, 256, 1_000_000
 class Block(Frozen):
     """Segments in order, the whole repeated; `phase` is the index of the method's phase that this block carries out.
 
-    `pause` says where an operator's hold may take effect; `on_stop` marks blocks that an orderly stop still executes.
+    `pause` says where an operator's hold may take effect (between segments includes between a sine's frequencies);
+    `on_stop` marks blocks that an orderly stop still executes.
     """
 
     phase: int = Field(ge=0, le=255)
     segments: tuple[AnySegment, ...] = Field(min_length=1, max_length=MOST_SEGMENTS)
     repeat: int = Field(1, ge=1, le=MOST_REPEATS)
-    pause: Literal["never", "between-repeats", "any-time"] = "never"
+    pause: Literal["never", "between-repeats", "between-segments", "any-time"] = "never"
     on_stop: bool = False
 
 

@@ -65,7 +65,7 @@ class Segment(Frozen):
     """What all segments share: one point is stored each `period` seconds (None: the segment stores no points).
 
     `channel` is the electrode that a multiplexer connects.  `statistics` keeps the mean, smallest and largest current
-    of each period instead of one sample at its end.
+    of each period instead of one sample at its end; `integrate` reports the charge since the segment began.
     """
 
     period: float | None = Field(gt=0, le=LONGEST)
@@ -75,6 +75,7 @@ class Segment(Frozen):
     channel: int = Field(1, ge=1, le=255)
     second_electrode: SecondElectrode | None = None
     statistics: bool = False
+    integrate: bool = False
 
     def seconds(self, reached: Sequence[float]) -> float:
         """Longest duration; `reached` are all levels that may stand when the segment begins."""

@@ -2,13 +2,53 @@
 
 from collections.abc import Mapping
 
-from luggin.protocol.techniques.amperometry import CHRONOAMPEROMETRY
+from luggin.protocol.techniques import (
+    corrosion,
+    galvanostatic,
+    impedance,
+    monitoring,
+    open_circuit,
+    pulses,
+    steps,
+    stripping,
+    sweeps,
+)
 from luggin.protocol.techniques.base import Measurement, Technique
-from luggin.protocol.techniques.open_circuit import OPEN_CIRCUIT
-from luggin.protocol.techniques.sweeps import CYCLIC, LINEAR_SWEEP
 
+# In the order in which they are explained: sweeps, pulses, stripping, steps, current, rest, impedance, corrosion.
 TECHNIQUES: Mapping[str, Technique] = {
-    technique.name: technique for technique in (LINEAR_SWEEP, CYCLIC, CHRONOAMPEROMETRY, OPEN_CIRCUIT)
+    technique.name: technique
+    for technique in (
+        sweeps.LINEAR_SWEEP,
+        sweeps.CYCLIC,
+        pulses.STAIRCASE,
+        pulses.NORMAL_PULSE,
+        pulses.DIFFERENTIAL_PULSE,
+        pulses.SQUARE_WAVE,
+        stripping.LINEAR_SWEEP_STRIPPING,
+        stripping.DIFFERENTIAL_PULSE_STRIPPING,
+        stripping.SQUARE_WAVE_STRIPPING,
+        steps.CHRONOAMPEROMETRY,
+        steps.DOUBLE_STEP,
+        steps.MULTIPLE_STEPS,
+        steps.CHRONOCOULOMETRY,
+        steps.COULOMETRY,
+        monitoring.MONITORING,
+        monitoring.PULSED_DETECTION,
+        galvanostatic.CHRONOPOTENTIOMETRY,
+        galvanostatic.CURRENT_STEPS,
+        galvanostatic.CHARGE_DISCHARGE,
+        open_circuit.OPEN_CIRCUIT,
+        impedance.IMPEDANCE,
+        impedance.GALVANOSTATIC_IMPEDANCE,
+        impedance.IMPEDANCE_TIME,
+        impedance.IMPEDANCE_POTENTIAL,
+        impedance.RESISTANCE,
+        corrosion.POLARISATION_RESISTANCE,
+        corrosion.TAFEL,
+        corrosion.CYCLIC_POLARISATION,
+        corrosion.ZERO_RESISTANCE,
+    )
 }
 
 __all__ = ["TECHNIQUES", "Measurement", "Technique", "find"]

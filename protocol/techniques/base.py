@@ -6,6 +6,8 @@ from typing import Literal
 
 from luggin.protocol.program import Block, Frozen
 
+Versus = Literal["reference", "open-circuit"]
+
 
 class Measurement(Frozen):
     """Parameters of the measuring phase of a method; one subclass a technique."""
@@ -21,13 +23,52 @@ class Measurement(Frozen):
     def starts_at(self) -> float | None:
         """Potential (V) at which the measurement starts, or None when it starts at open circuit or zero current."""
 
+    @property
+    def relative(self) -> bool:
+        """Whether `starts_at` is given versus the open-circuit potential."""
+        return False
+
 
 @dataclass(frozen=True)
 class Technique:
-    """A technique under its full name, with the trade's abbreviation as alias."""
+    """A technique under its full name, with the trade's abbreviation as alias.
+
+    `needs` names phases that a method of this technique must hold before its measurement.
+    """
 
     name: str
     alias: str
     summary: str
     parameters: type[Measurement]
     example: str
+    needs: tuple[str, ...] = ()
+
+
+def example(
+    name: str,
+    technique: str,
+    notes: str,
+    measure: str,
+    *,
+    before: str = "",
+    sample: str = "column-outlet",
+    electrode: str = "gc-3",
+    area: str = "7.07 mm2",
+    ranging: str = 'lower = "1 uA"\nupper = "100 uA"\ninitial = "10 uA"',
+    after: str = "",
+) -> str:
+    """The text of an example method; all examples share one bench, and all of it is invented."""
+    parts = [
+        f'version = 1\nname = "{name}"\ntechnique = "{technique}"\nnotes = "Invented example: {notes}"',
+        f'[setup]\nelectrode = "{electrode}"\nreference = "Ag/AgCl (3 M KCl)"\narea = "{area}"\nsample = "{sample}"',
+        f"[ranging]\n{ranging}" if ranging else "",
+        before.strip(),
+        f'[[phases]]\nphase = "measure"\n{measure.strip()}',
+        after.strip(),
+    ]
+    return "\n\n".join(part for part in parts if part) + "\n"
+
+
+SETTLE = '[[phases]]\nphase = "settle"\nduration = "5 s"'
+REST = '[[phases]]\nphase = "rest"\nduration = "60 s"\nend_drift = "0.1 mV/s"\ndrift_window = "10 s"'
+PLAUSIBLE = '[open_circuit]\nlow = "-0.6 V"\nhigh = "0.2 V"'

@@ -2,7 +2,7 @@
 
 from luggin.protocol.program import LONGEST, Block, Open, Until
 from luggin.protocol.quantity import Duration, ScanRate, show
-from luggin.protocol.techniques.base import Measurement, Technique
+from luggin.protocol.techniques.base import Measurement, Technique, example
 from pydantic import Field, model_validator
 
 
@@ -32,11 +32,15 @@ class OpenCircuit(Measurement):
         return None
 
     def blocks(self, phase: int) -> tuple[Block, ...]:
-        until = () if self.end_drift is None else (
-            Until(quantity="drift", below=self.end_drift, persistence=self.drift_window, not_before=self.drift_window),
-        )  # fmt: skip
-        rest = Open(duration=self.duration, period=self.period, until=until)
+        rest = Open(duration=self.duration, period=self.period, until=settled(self.end_drift, self.drift_window))
         return (Block(phase=phase, segments=(rest,), pause="any-time"),)
+
+
+def settled(drift: float | None, window: float) -> tuple[Until, ...]:
+    """The end condition of a potential that drifts by less than `drift` (V/s) over `window` seconds."""
+    if drift is None:
+        return ()
+    return (Until(quantity="drift", below=drift, persistence=window, not_before=window),)
 
 
 OPEN_CIRCUIT = Technique(
@@ -47,22 +51,12 @@ OPEN_CIRCUIT = Technique(
         " tells if electrode, reference and solution are at rest."
     ),
     parameters=OpenCircuit,
-    example="""\
-version = 1
-name = "rest-potential"
-technique = "open-circuit-potential"
-notes = "Invented example: waiting for a stable potential before a series of samples"
-
-[setup]
-electrode = "gc-3"
-reference = "Ag/AgCl (3 M KCl)"
-sample = "column-inlet"
-
-[[phases]]
-phase = "measure"
-duration = "2 min"
-period = "0.5 s"
-end_drift = "0.1 mV/s"
-drift_window = "10 s"
-""",
+    example=example(
+        "rest-potential",
+        "open-circuit-potential",
+        "waiting for a stable potential before a series of samples",
+        'duration = "2 min"\nperiod = "0.5 s"\nend_drift = "0.1 mV/s"\ndrift_window = "10 s"',
+        sample="column-inlet",
+        ranging="",
+    ),
 )

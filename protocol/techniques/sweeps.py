@@ -1,27 +1,39 @@
-"""Sweeps: linear sweep and cyclic voltammetry, executed as true linear ramps."""
+"""Sweeps, executed as true linear ramps: linear sweep and cyclic voltammetry."""
 
 from itertools import pairwise
 
 from luggin.protocol.program import Block, Ramp, Until
 from luggin.protocol.quantity import Current, Potential, ScanRate, show
-from luggin.protocol.techniques.base import Measurement, Technique
+from luggin.protocol.techniques.base import SETTLE, Measurement, Technique, Versus, example
 from pydantic import Field, model_validator
 
 
-class _Sweep(Measurement):
-    """What both sweeps share.  `step` is the distance in potential between two stored points."""
+class Sweep(Measurement):
+    """What sweeps share.  `step` is the distance in potential between two stored points."""
 
     initial_potential: Potential = Field(description="potential at which the sweep starts")
     scan_rate: ScanRate = Field(gt=0, description="rate of change of the potential")
     step: Potential = Field(gt=0, description="change of potential from one stored point to the next")
+    versus: Versus = Field("reference", description="what the potentials are given against")
 
     @property
     def starts_at(self) -> float:
         return self.initial_potential
 
+    @property
+    def relative(self) -> bool:
+        return self.versus == "open-circuit"
+
     def _ramps(self, *corners: float, until: tuple[Until, ...] = ()) -> tuple[Ramp, ...]:
         return tuple(
-            Ramp(start=a, end=b, rate=self.scan_rate, period=self.step / self.scan_rate, until=until)
+            Ramp(
+                start=a,
+                end=b,
+                rate=self.scan_rate,
+                period=self.step / self.scan_rate,
+                until=until,
+                versus_open_circuit=self.relative,
+            )
             for a, b in pairwise(corners)
             if a != b
         )
@@ -33,7 +45,7 @@ class _Sweep(Measurement):
             )
 
 
-class LinearSweep(_Sweep):
+class LinearSweep(Sweep):
     final_potential: Potential = Field(description="potential at which the sweep ends")
     end_current: Current | None = Field(
         None, gt=0, description="magnitude of the current at which the sweep ends early"
@@ -51,7 +63,7 @@ class LinearSweep(_Sweep):
         return (Block(phase=phase, segments=self._ramps(self.initial_potential, self.final_potential, until=until)),)
 
 
-class CyclicVoltammetry(_Sweep):
+class CyclicVoltammetry(Sweep):
     first_switching_potential: Potential = Field(description="potential at which the first sweep turns round")
     second_switching_potential: Potential = Field(description="potential at which the second sweep turns round")
     final_potential: Potential | None = Field(
@@ -88,34 +100,18 @@ LINEAR_SWEEP = Technique(
         " electrode gives a wave or a peak near its formal potential; its height grows with concentration."
     ),
     parameters=LinearSweep,
-    example="""\
-version = 1
-name = "paracetamol-sweep"
-technique = "linear-sweep-voltammetry"
-notes = "Invented example: effluent of a treatment column, oxidation of paracetamol"
-
-[setup]
-electrode = "gc-3"
-reference = "Ag/AgCl (3 M KCl)"
-area = "7.07 mm2"
-sample = "column-outlet"
-
-[ranging]
-lower = "1 uA"
-upper = "100 uA"
-initial = "10 uA"
-
-[[phases]]
-phase = "settle"
-duration = "5 s"
-
-[[phases]]
-phase = "measure"
+    example=example(
+        "paracetamol-sweep",
+        "linear-sweep-voltammetry",
+        "effluent of a treatment column, oxidation of paracetamol",
+        """
 initial_potential = "0 V"
 final_potential = "0.9 V"
 scan_rate = "100 mV/s"
 step = "2 mV"
 """,
+        before=SETTLE,
+    ),
 )
 
 CYCLIC = Technique(
@@ -126,37 +122,20 @@ CYCLIC = Technique(
         " several times. The pair of peaks tells whether a reaction is reversible and whether an electrode is good."
     ),
     parameters=CyclicVoltammetry,
-    example="""\
-version = 1
-name = "electrode-check"
-technique = "cyclic-voltammetry"
-notes = "Invented example: glassy carbon disk in 1 mM hexacyanoferrate(III), 0.5 M KCl"
-
-[setup]
-electrode = "gc-3"
-reference = "Ag/AgCl (3 M KCl)"
-area = "7.07 mm2"
-sample = "redox-probe"
-
-[ranging]
-lower = "1 uA"
-upper = "100 uA"
-initial = "10 uA"
-
-[[phases]]
-phase = "settle"
-duration = "5 s"
-
-[[phases]]
-phase = "measure"
+    example=example(
+        "electrode-check",
+        "cyclic-voltammetry",
+        "glassy carbon disk in 1 mM hexacyanoferrate(III), 0.5 M KCl",
+        """
 initial_potential = "0.6 V"
 first_switching_potential = "-0.1 V"
 second_switching_potential = "0.6 V"
 scan_rate = "100 mV/s"
 step = "1 mV"
 cycles = 2
-
-[limits]
-potential = { low = "-0.3 V", high = "0.8 V" }
 """,
+        before=SETTLE,
+        sample="redox-probe",
+        after='[limits]\npotential = { low = "-0.3 V", high = "0.8 V" }',
+    ),
 )
