@@ -27,17 +27,17 @@ def course(program: Program, most_repeats: int = 5, open_circuit: float = 0.0) -
     for block in program.blocks:
         for _ in range(min(block.repeat, most_repeats)):
             for segment in block.segments:
-                for seconds, level, final in _pieces(segment, reached, open_circuit):
+                for seconds, level, final in pieces(segment, reached, open_circuit):
                     control = None if isinstance(segment, Open | Couple) else segment.control
                     yield Piece(block.phase, control, now, now + seconds, level, final)
                     now += seconds
                     reached = reached if final is None else final
 
 
-def _pieces(
+def pieces(
     segment: AnySegment, reached: float, open_circuit: float
 ) -> Iterator[tuple[float, float | None, float | None]]:
-    """(seconds, level at the beginning, level at the end) of each straight piece of a segment."""
+    """(seconds, level at the beginning, level at the end) of each straight piece of a segment, in order."""
     base = open_circuit if getattr(segment, "versus_open_circuit", False) else 0.0
     match segment:
         case Open() | Couple():

@@ -1,10 +1,12 @@
 """Drawings of text for a terminal."""
 
-from collections.abc import Sequence
+import itertools
+import math
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from luggin.protocol.program import Program
+    from luggin.protocol.program import Program, Pulses, Sine
 
 
 def chart(
@@ -45,6 +47,37 @@ def program_chart(program: "Program", width: int = 76) -> str:
     if all(level != level for level in levels):
         return "  (cell open throughout: nothing is applied, the potential is measured)"
     return chart(times, levels, "time / s", "i / A" if current else "E / V", width=width, height=14)
+
+
+def detail_charts(program: "Program", width: int = 76) -> Iterator[tuple[str, str]]:
+    """(title, drawing) of what the whole course is too long to show: the first pulse train and the first sine."""
+    from luggin.protocol.program import Pulses, Sine
+
+    segments = [segment for block in program.blocks for segment in block.segments]
+    for train in [s for s in segments if isinstance(s, Pulses) and len(s.pulses) > 1][:1]:
+        yield "The first periods of its pulse train", _train_chart(train, width)
+    for sine in [s for s in segments if isinstance(s, Sine)][:1]:
+        yield f"Two cycles of its first frequency, {sine.frequencies[0]:.6g} Hz", _sine_chart(sine, width)
+
+
+def _train_chart(train: "Pulses", width: int, periods: int = 4) -> str:
+    from luggin.protocol.profile import pieces
+
+    times, levels, now = [], [], 0.0
+    for seconds, level, _ in itertools.islice(pieces(train, 0.0, 0.0), periods * len(train.pulses)):
+        assert level is not None
+        times += [now, now + seconds]
+        levels += [level, level]
+        now += seconds
+    return chart(times, levels, "time / s", "E / V", width=width, height=12)
+
+
+def _sine_chart(sine: "Sine", width: int) -> str:
+    angles = [2 * math.pi * step / 64 for step in range(129)]
+    times = [angle / (2 * math.pi * sine.frequencies[0]) * 1e3 for angle in angles]
+    levels = [(sine.bias or 0.0) + sine.amplitude * math.sin(angle) for angle in angles]
+    title = "E / V" if sine.control == "potential" else "i / A"
+    return chart(times, levels, "time / ms", title, width=width, height=12)
 
 
 def _pieces(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], list[float]]]:

@@ -2,7 +2,7 @@
 
 import argparse
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.exits import CliError
@@ -44,8 +44,9 @@ def _list(known: Any, as_json: bool) -> None:
         print(json.dumps([_described(technique) for technique in known], indent=2))
         return
     width = max(len(technique.name) for technique in known)
+    short = max(len(technique.alias) for technique in known)
     for technique in known:
-        print(f"{technique.name:{width}}  {technique.alias:5}  {technique.summary.split('. ')[0].rstrip('.')}.")
+        print(f"{technique.name:{width}}  {technique.alias:{short}}  {technique.summary.split('. ')[0].rstrip('.')}.")
     print(
         "\n`luggin explain NAME` tells more; `luggin explain NAME --example > method.toml` gives you a method to edit."
     )
@@ -54,14 +55,20 @@ def _list(known: Any, as_json: bool) -> None:
 def _page(technique: "Technique") -> None:
     import textwrap
 
-    from luggin.daemon.cli.drawing import program_chart
+    from luggin.daemon.cli.drawing import detail_charts, program_chart
     from luggin.protocol import document, method
 
     example = method.parse(document.read(technique.example))
     print(f"{technique.name} ({technique.alias})\n")
     print(textwrap.fill(technique.summary, 96))
     print("\nThe potential program of the example below:\n")
-    print(program_chart(method.compile_method(example)))
+    program = method.compile_method(example)
+    print(program_chart(program))
+    if program.open_circuit is not None:
+        print("\n(drawn as if the open-circuit potential were 0 V)")
+    for title, drawing in detail_charts(program):
+        print(f"\n{title}:\n")
+        print(drawing)
     print("\nParameters of the measuring phase (a bare number is in the SI unit shown):\n")
     rows = [(p["name"], p["unit"], p["range"], p["default"], p["meaning"]) for p in _parameters(technique)]
     head = ("parameter", "unit", "range", "default", "meaning")
@@ -89,7 +96,7 @@ def _parameters(technique: "Technique") -> list[dict[str, str]]:
             "name": name,
             "unit": _unit(described[name]),
             "range": _range(field),
-            "default": "required" if field.is_required() else "none" if field.default is None else f"{field.default:g}",
+            "default": _default(field),
             "meaning": field.description or "",
         }
         for name, field in technique.parameters.model_fields.items()
@@ -102,7 +109,17 @@ def _unit(described: dict[str, Any]) -> str:
     return next((str(choice["unit"]) for choice in choices if "unit" in choice), "")
 
 
+def _default(field: "FieldInfo") -> str:
+    if field.is_required():
+        return "required"
+    if isinstance(field.default, bool):
+        return str(field.default).lower()
+    return f"{field.default:g}" if isinstance(field.default, int | float) else str(field.default or "none")
+
+
 def _range(field: "FieldInfo") -> str:
+    if get_origin(field.annotation) is Literal:
+        return " or ".join(map(str, get_args(field.annotation)))
     signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
     return ", ".join(
         f"{sign} {getattr(bound, name):g}"
