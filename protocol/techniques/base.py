@@ -30,6 +30,25 @@ class Measurement(Frozen):
 
 
 @dataclass(frozen=True)
+class View:
+    """How a curve of the technique is usually looked at: two columns of points.
+
+    `nyquist` turns the sign of y, as is usual for impedances; `magnitude` shows the magnitude of y on a logarithmic
+    scale.
+    """
+
+    x: str = "applied_potential"
+    y: str = "current"
+    style: Literal["line", "nyquist", "magnitude"] = "line"
+
+
+AGAINST_POTENTIAL = View()
+AGAINST_TIME = View("time", "current")
+POTENTIAL_AGAINST_TIME = View("time", "potential")
+NYQUIST = View("impedance_real", "impedance_imaginary", "nyquist")
+
+
+@dataclass(frozen=True)
 class Technique:
     """A technique under its full name, with the trade's abbreviation as alias.
 
@@ -42,6 +61,7 @@ class Technique:
     parameters: type[Measurement]
     example: str
     needs: tuple[str, ...] = ()
+    view: View = AGAINST_POTENTIAL
 
 
 def example(

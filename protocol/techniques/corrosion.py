@@ -1,10 +1,11 @@
 """Corrosion: potentials are given versus the open-circuit potential, which must have settled and be plausible."""
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import LONGEST, Block, Couple, Ramp, Until
 from luggin.protocol.quantity import Current, Duration, Potential, ScanRate, show
-from luggin.protocol.techniques.base import PLAUSIBLE, REST, Measurement, Technique, example
+from luggin.protocol.techniques.base import AGAINST_TIME, PLAUSIBLE, REST, Measurement, Technique, View, example
 from luggin.protocol.techniques.steps import period_fits
-from pydantic import Field, model_validator
 
 _RANGING = 'lower = "1 uA"\nupper = "10 mA"\ninitial = "10 uA"'
 _COUPON = {"electrode": "coupon-7", "area": "1 cm2", "sample": "process-water", "ranging": _RANGING}
@@ -127,6 +128,7 @@ TAFEL = Technique(
     ),
     parameters=Polarisation,
     needs=("rest",),
+    view=View(style="magnitude"),
     example=example(
         "coupon-tafel",
         "tafel-polarisation",
@@ -145,6 +147,7 @@ CYCLIC_POLARISATION = Technique(
     ),
     parameters=CyclicPolarisation,
     needs=("rest",),
+    view=View(style="magnitude"),
     example=example(
         "coupon-pitting",
         "cyclic-polarisation",
@@ -169,6 +172,7 @@ ZERO_RESISTANCE = Technique(
         " recorded: galvanic corrosion and its noise."
     ),
     parameters=ZeroResistance,
+    view=AGAINST_TIME,
     example=example(
         "coupon-couple",
         "zero-resistance-ammetry",

@@ -2,11 +2,12 @@
 
 from typing import Annotated
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import LONGEST, Block, Frozen, Hold, Until
 from luggin.protocol.quantity import Current, Duration, Potential
-from luggin.protocol.techniques.base import Measurement, Technique, example
+from luggin.protocol.techniques.base import POTENTIAL_AGAINST_TIME, Measurement, Technique, example
 from luggin.protocol.techniques.steps import period_fits
-from pydantic import Field, model_validator
 
 
 def _cut_offs(low: float | None, high: float | None) -> tuple[Until, ...]:
@@ -110,6 +111,7 @@ CHRONOPOTENTIOMETRY = Technique(
         " transition time follows Sand's equation."
     ),
     parameters=Chronopotentiometry,
+    view=POTENTIAL_AGAINST_TIME,
     example=example(
         "transition-time",
         "chronopotentiometry",
@@ -128,6 +130,7 @@ CURRENT_STEPS = Technique(
         " case. It starts from zero current."
     ),
     parameters=CurrentSteps,
+    view=POTENTIAL_AGAINST_TIME,
     example=example(
         "current-reversal",
         "current-step-chronopotentiometry",
@@ -158,6 +161,7 @@ CHARGE_DISCHARGE = Technique(
         " capacity, their ratio the coulombic efficiency, the jump at reversal the resistance."
     ),
     parameters=ChargeDischarge,
+    view=POTENTIAL_AGAINST_TIME,
     example=example(
         "carbon-capacity",
         "galvanostatic-charge-discharge",

@@ -3,11 +3,12 @@
 import math
 from typing import Literal
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import LONGEST, Block, Hold, Sine
 from luggin.protocol.quantity import Current, Duration, Frequency, Potential
 from luggin.protocol.segments import MOST_FREQUENCIES
-from luggin.protocol.techniques.base import Measurement, Technique, Versus, example
-from pydantic import Field, model_validator
+from luggin.protocol.techniques.base import NYQUIST, Measurement, Technique, Versus, View, example
 
 _PEAK = {"rms": math.sqrt(2.0), "peak": 1.0}
 
@@ -199,6 +200,7 @@ IMPEDANCE = Technique(
         " Resistances, double layer, charge transfer and diffusion show at their own frequencies."
     ),
     parameters=PotentiostaticImpedance,
+    view=NYQUIST,
     example=example(
         "probe-impedance",
         "impedance-spectroscopy",
@@ -223,6 +225,7 @@ GALVANOSTATIC_IMPEDANCE = Technique(
         " potential."
     ),
     parameters=GalvanostaticImpedance,
+    view=NYQUIST,
     example=example(
         "dummy-impedance",
         "galvanostatic-impedance-spectroscopy",
@@ -243,6 +246,7 @@ IMPEDANCE_TIME = Technique(
     alias="Z(t)",
     summary="The impedance at one frequency again and again: how a film grows or an electrode ages.",
     parameters=ImpedanceAgainstTime,
+    view=View("time", "impedance_real"),
     example=example(
         "film-growth",
         "impedance-against-time",
@@ -259,6 +263,7 @@ IMPEDANCE_POTENTIAL = Technique(
         " (Mott-Schottky plot)."
     ),
     parameters=ImpedanceAgainstPotential,
+    view=View("applied_potential", "impedance_imaginary", "nyquist"),
     example=example(
         "double-layer-capacity",
         "impedance-against-potential",
@@ -282,6 +287,7 @@ RESISTANCE = Technique(
         " between reference and working electrode. It is corrected for afterwards, in the evaluation."
     ),
     parameters=UncompensatedResistance,
+    view=NYQUIST,
     example=example(
         "solution-resistance",
         "uncompensated-resistance",

@@ -1,10 +1,11 @@
 """Current against time for long: amperometric monitoring and pulsed amperometric detection."""
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import LONGEST, Block, Hold, Outputs, Pulse, Pulses
 from luggin.protocol.quantity import Duration, Frequency, Potential, show
-from luggin.protocol.techniques.base import Measurement, Technique, example
+from luggin.protocol.techniques.base import AGAINST_TIME, Measurement, Technique, example
 from luggin.protocol.techniques.steps import period_fits
-from pydantic import Field, model_validator
 
 
 class Monitoring(Measurement):
@@ -88,6 +89,7 @@ MONITORING = Technique(
         " smallest and the largest current, so that short events are not lost in a slow record."
     ),
     parameters=Monitoring,
+    view=AGAINST_TIME,
     example=example(
         "outlet-watch",
         "amperometric-monitoring",
@@ -104,6 +106,7 @@ PULSED_DETECTION = Technique(
         " that foul it, for instance behind a separation column."
     ),
     parameters=PulsedDetection,
+    view=AGAINST_TIME,
     example=example(
         "outlet-pad",
         "pulsed-amperometric-detection",

@@ -1,9 +1,10 @@
 """Open-circuit potential against time."""
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import LONGEST, Block, Open, Until
 from luggin.protocol.quantity import Duration, ScanRate, show
-from luggin.protocol.techniques.base import Measurement, Technique, example
-from pydantic import Field, model_validator
+from luggin.protocol.techniques.base import POTENTIAL_AGAINST_TIME, Measurement, Technique, example
 
 
 class OpenCircuit(Measurement):
@@ -51,6 +52,7 @@ OPEN_CIRCUIT = Technique(
         " tells if electrode, reference and solution are at rest."
     ),
     parameters=OpenCircuit,
+    view=POTENTIAL_AGAINST_TIME,
     example=example(
         "rest-potential",
         "open-circuit-potential",

@@ -2,10 +2,11 @@
 
 import math
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import Block, Pulse, Pulses
 from luggin.protocol.quantity import Duration, Frequency, Potential, Ratio, show
 from luggin.protocol.techniques.base import SETTLE, Measurement, Technique, Versus, example
-from pydantic import Field, model_validator
 
 
 class Staircase(Measurement):

@@ -2,10 +2,11 @@
 
 from typing import Annotated
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import LONGEST, Block, Frozen, Hold, Until
 from luggin.protocol.quantity import Charge, Duration, Potential, Ratio, show
-from luggin.protocol.techniques.base import SETTLE, Measurement, Technique, Versus, example
-from pydantic import Field, model_validator
+from luggin.protocol.techniques.base import AGAINST_TIME, SETTLE, Measurement, Technique, Versus, View, example
 
 
 def charge_until(magnitude: float | None) -> tuple[Until, ...]:
@@ -158,6 +159,7 @@ CHRONOAMPEROMETRY = Technique(
         " flat electrode without stirring it falls with the square root of time (Cottrell equation)."
     ),
     parameters=Chronoamperometry,
+    view=AGAINST_TIME,
     example=example(
         "step-check",
         "chronoamperometry",
@@ -176,6 +178,7 @@ DOUBLE_STEP = Technique(
         " whether the product stayed what it was."
     ),
     parameters=DoubleStep,
+    view=AGAINST_TIME,
     example=example(
         "double-step-check",
         "double-step-chronoamperometry",
@@ -191,6 +194,7 @@ MULTIPLE_STEPS = Technique(
     alias="MSCA",
     summary="Any list of potentials, each held for its time, the whole list repeated if wanted.",
     parameters=MultipleSteps,
+    view=AGAINST_TIME,
     example=example(
         "electrode-activation",
         "multiple-step-chronoamperometry",
@@ -220,6 +224,7 @@ CHRONOCOULOMETRY = Technique(
         " species is a straight line (Anson); its intercept is the charge of the double layer and of what is adsorbed."
     ),
     parameters=Chronocoulometry,
+    view=View("time", "charge"),
     example=example(
         "charge-check",
         "chronocoulometry",
@@ -238,6 +243,7 @@ COULOMETRY = Technique(
         " to a share of its initial value; the charge gives the amount of substance (Faraday's law)."
     ),
     parameters=Coulometry,
+    view=View("time", "charge"),
     example=example(
         "thin-cell-electrolysis",
         "controlled-potential-coulometry",

@@ -2,10 +2,11 @@
 
 from itertools import pairwise
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import Block, Ramp, Until
 from luggin.protocol.quantity import Current, Potential, ScanRate, show
 from luggin.protocol.techniques.base import SETTLE, Measurement, Technique, Versus, example
-from pydantic import Field, model_validator
 
 
 class Sweep(Measurement):
