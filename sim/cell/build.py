@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
+
 from luggin.sim.cell import document as doc
 from luggin.sim.cell.api import Floats
 from luggin.sim.cell.branches import DiodePair, Passive, Pits, TafelPair

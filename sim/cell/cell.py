@@ -4,13 +4,15 @@ import math
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.sim.cell.api import CellError, Complexes, Floats, Response
 from luggin.sim.cell.compliance import Compliance
-from luggin.sim.cell.electrode import Control, Electrode
+from luggin.sim.cell.electrode import Electrode
 from luggin.sim.cell.linear import impedance
 from luggin.sim.cell.solution import Solution
+from luggin.sim.cell.state import Control
 from luggin.sim.cell.surroundings import Counter, Gas, Reference
-from numpy.typing import ArrayLike
 
 BEYOND = 100.0  # V, A: more than any potentiostat would ask of such a cell
 LONGEST = 1e7  # s

@@ -2,7 +2,8 @@
 
 from collections.abc import Callable
 
-from luggin.sim.cell.electrode import Control, Electrode, continues
+from luggin.sim.cell.electrode import Electrode
+from luggin.sim.cell.state import Control, continues
 from luggin.sim.cell.surroundings import Counter
 
 CLOSE = 1e-6  # V, of the compliance voltage

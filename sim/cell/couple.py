@@ -11,8 +11,9 @@ gives j in closed form at any potential E, and the current n F A j rises monoton
 import math
 from dataclasses import dataclass
 
-from luggin.sim.cell.api import Complexes
 from scipy.constants import physical_constants
+
+from luggin.sim.cell.api import Complexes
 
 FARADAY: float = physical_constants["Faraday constant"][0]
 GAS_CONSTANT: float = physical_constants["molar gas constant"][0]

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+
 from luggin.sim.cell.api import Complexes, Floats
 
 SLOWEST, FASTEST = 1e-7, 2e8  # 1/s: what decays slower never decays, what decays faster is immediate

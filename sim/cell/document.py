@@ -2,6 +2,8 @@
 
 from typing import Annotated, Literal
 
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
 from luggin.protocol.quantity import (
     Area,
     Capacitance,
@@ -13,7 +15,6 @@ from luggin.protocol.quantity import (
     Resistance,
     parse,
 )
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 
 def _in(unit: str) -> BeforeValidator:
@@ -141,7 +142,7 @@ class Tafel(Strict):
 
 
 class Passive(Strict):
-    """A metal that protects itself until pits grow above `pitting_potential`, and heals below `repassivation_potential`.
+    """A metal that protects itself: pits grow above `pitting_potential` and heal below `repassivation_potential`.
 
     `pit_resistance` is that of fully grown pits, which take about `growth_time` for each e-fold.
     """

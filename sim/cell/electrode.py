@@ -2,73 +2,29 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from enum import Enum
 from typing import Protocol
 
 import numpy as np
+
 from luggin.sim.cell.api import Floats
 from luggin.sim.cell.branches import Pits
 from luggin.sim.cell.couple import Couple
 from luggin.sim.cell.interface import Interface, Weights, balance, lean, weights
 from luggin.sim.cell.memory import Memory, Shape
-from luggin.sim.cell.mesh import FORGOTTEN, cuts
+from luggin.sim.cell.mesh import FORGOTTEN, PER_ROOT, PER_ROOT_SMALL, SMALL, cuts
+from luggin.sim.cell.state import Control, State, continues
 
 STRIDE = 2e-3  # V: a ramp is cut so that no sub-step goes further
 LEAP = 5e-3  # V: a sub-step whose interface went further is taken again in halves
 MOST_HALVINGS = 6
 MOST_CACHED = 1024
-TRACE = 1e-6  # share of the other form
-SAME = 1e-6  # V, or this share of a current: a smaller discontinuity is none
-
-
-def continues(control: "Control", level: float, first: float) -> bool:
-    """Whether a control at `level` goes on at `first` without a jump."""
-    scale = 1.0 if control is Control.POTENTIAL else max(abs(first), abs(level))
-    return abs(first - level) <= SAME * scale
-
-
-class Control(Enum):
-    POTENTIAL = "potential"
-    CURRENT = "current"
+TRACE = 1e-6  # share of the other form in a solution of one
 
 
 class Branch(Protocol):
     """A reaction without a memory: current (A) and slope (S) at a potential across the interface, never falling."""
 
     def current(self, potential: float) -> tuple[float, float]: ...
-
-
-@dataclass(slots=True)
-class State:
-    """Everything that carries on. What it refers to is never changed in place."""
-
-    modes: Floats
-    potential: float  # V, across the interface
-    fluxes: list[float]  # mol/(m2 s), one a couple
-    means: list[float]  # the same, averaged over the previous sub-step
-    bulk: Floats  # mol/m3 or mol/m2: O and R of each couple
-    pits: list[float]  # level of each pitting metal
-    reaction: float = 0.0  # A
-    other: float = 0.0  # A, the part of it without a memory
-    slope: float = 0.0  # S, of the reactions
-    measured: float = 0.0  # V
-    current: float = 0.0  # A
-    charge: float = 0.0  # C, passed in the last step
-    control: Control | None = None
-    level: float = 0.0  # of the controlled quantity
-    gradient: float = 0.0  # of the controlled quantity
-    drift: float = 0.0  # V/s, of the interface
-    since: float = 0.0  # s, after the last jump
-    previous: float = 0.0  # s, length of the last sub-step; 0: nothing is known of it
-
-    def save(self) -> tuple[object, ...]:
-        """A way back to this state."""
-        return tuple(getattr(self, name) for name in self.__slots__)
-
-    def restore(self, saved: tuple[object, ...]) -> None:
-        for name, value in zip(self.__slots__, saved, strict=True):
-            setattr(self, name, value)
 
 
 class Electrode:
@@ -83,13 +39,13 @@ class Electrode:
         """At rest; `bulk` has O and R of each couple in turn."""
         self.interface = interface
         self.branches = tuple(branches)
-        idle = [0.0] * len(couples)
         self._couples = tuple(couples)
         self._memory = memory
         self._reactions = self._closure()
         self._weights: tuple[dict[float, Weights], dict[float, Weights]] = ({}, {})  # under current, potential
         self._pits = [branch for branch in branches if isinstance(branch, Pits)]
         self._instant = not couples and not self._pits and (not branches or interface.capacitance == 0)
+        idle = [0.0] * len(couples)
         self.state = State(
             modes=memory.empty(),
             potential=self._rest_potential(bulk),
@@ -108,6 +64,22 @@ class Electrode:
         potential, _, _, rest = balance(self._reactions, self.interface.leak, 0.0, start)
         return potential + rest
 
+    def _closure(self) -> Callable[[float], tuple[float, float]]:
+        """Current and slope of everything that reacts, as a function of potential."""
+        parts = [part.current for part in (*self._couples, *self.branches)]
+        if len(parts) == 1:
+            return parts[0]
+
+        def together(potential: float) -> tuple[float, float]:
+            current = slope = 0.0
+            for part in parts:
+                one, rise = part(potential)
+                current += one
+                slope += rise
+            return current, slope
+
+        return together
+
     @property
     def memory(self) -> Memory:
         return self._memory
@@ -125,33 +97,18 @@ class Electrode:
         surface: list[float] = (memory.weights @ state.modes + memory.immediate * fluxes + state.bulk).tolist()
         return surface
 
-    def _closure(self) -> Callable[[float], tuple[float, float]]:
-        parts = [part.current for part in (*self._couples, *self.branches)]
-        if len(parts) == 1:
-            return parts[0]
-
-        def together(potential: float) -> tuple[float, float]:
-            current = slope = 0.0
-            for part in parts:
-                one, rise = part(potential)
-                current += one
-                slope += rise
-            return current, slope
-
-        return together
-
     def step(self, control: Control, span: float, first: float, last: float) -> None:
         """Advance by one straight piece of `span` seconds."""
         state = self.state
-        jump = control is not state.control or not continues(control, state.level, first)
         gradient = (last - first) / span
         if self._instant:
             self._substep(control, span, first, last, Shape.LEVEL, math.inf)
         else:
-            kink = control is Control.POTENTIAL and abs(gradient - state.gradient) * span > STRIDE
-            if jump or kink:
+            potentiostatic = control is Control.POTENTIAL
+            jump = control is not state.control or not continues(control, state.level, first)
+            if jump or (potentiostatic and abs(gradient - state.gradient) * span > STRIDE):
                 state.since = 0.0
-            pieces = max(1, math.ceil(abs(last - first) / STRIDE - 1e-9)) if control is Control.POTENTIAL else 1
+            pieces = max(1, math.ceil(abs(last - first) / STRIDE - 1e-9)) if potentiostatic else 1
             if state.since > FORGOTTEN * span:
                 self._glide(control, span, first, last, pieces)
             else:
@@ -165,41 +122,37 @@ class Electrode:
         charge, rise = 0.0, last - first
         for k in range(pieces):
             begin, end = first + rise * k / pieces, first + rise * (k + 1) / pieces
-            charge += self._advance(control, span / pieces, begin, end, Shape.LINE, 0)
+            charge += self._halve(control, span / pieces, begin, end, 0)
         self.state.charge = charge
+
+    def _halve(self, control: Control, span: float, first: float, last: float, halvings: int) -> float:
+        """Take one sub-step, or, where it proves too long, its halves. Returns the charge."""
+        if self._substep(control, span, first, last, Shape.LINE, LEAP if halvings < MOST_HALVINGS else math.inf):
+            return self.state.charge
+        middle = (first + last) / 2
+        charge = self._halve(control, span / 2, first, middle, halvings + 1)
+        return charge + self._halve(control, span / 2, middle, last, halvings + 1)
 
     def _descend(self, control: Control, span: float, first: float, last: float, pieces: int, jump: bool) -> None:
         """Sub-steps that grow with the time since the jump."""
-        shape, charge, start = Shape.ROOT, 0.0, 0.0
-        if self.state.since == 0:
+        state, interface = self.state, self.interface
+        potentiostatic = control is Control.POTENTIAL
+        lag = interface.resistance * interface.capacitance if potentiostatic else 0.0
+        shape, per_root = Shape.ROOT, PER_ROOT
+        if state.since == 0:
+            free = interface.capacitance == 0 or (potentiostatic and interface.resistance == 0)
             shape = Shape.LINE
-            if jump and self._free(control):
-                shape = Shape.BURST if control is Control.POTENTIAL else Shape.LEVEL
-        for end in cuts(self.state.since, span, self._quickest(control), span / pieces):
+            if jump and free:  # the potential of the interface jumps too
+                shape = Shape.BURST if potentiostatic else Shape.LEVEL
+            if potentiostatic and state.control is control and abs(first - state.level) < SMALL:
+                per_root = PER_ROOT_SMALL
+        charge, start = 0.0, 0.0
+        for end in cuts(state.since, span, per_root, lag / 8, span / pieces):
             begin, stop = (first + (last - first) * time / span for time in (start, end))
             self._substep(control, end - start, begin, stop, shape, math.inf)
-            charge += self.state.charge
+            charge += state.charge
             shape, start = Shape.ROOT, end
-        self.state.charge = charge
-
-    def _free(self, control: Control) -> bool:
-        """Whether the potential of the interface can jump."""
-        return self.interface.capacitance == 0 or (control is Control.POTENTIAL and self.interface.resistance == 0)
-
-    def _quickest(self, control: Control) -> float:
-        """A time (s) short against everything that follows a jump."""
-        if control is Control.POTENTIAL and not self._free(control):
-            return self.interface.resistance * self.interface.capacitance / 8
-        return 0.0
-
-    def _advance(self, control: Control, span: float, first: float, last: float, shape: Shape, halvings: int) -> float:
-        """Take one sub-step, or, where it proves too long, its halves. Returns the charge."""
-        if self._substep(control, span, first, last, shape, LEAP if halvings < MOST_HALVINGS else math.inf):
-            return self.state.charge
-        middle = (first + last) / 2
-        charge = self._advance(control, span / 2, first, middle, shape, halvings + 1)
-        self.state.charge = charge + self._advance(control, span / 2, middle, last, shape, halvings + 1)
-        return self.state.charge
+        state.charge = charge
 
     def _substep(self, control: Control, span: float, first: float, last: float, shape: Shape, leap: float) -> bool:
         """Solve for the end of a sub-step. When the interface would move further than `leap`, change nothing."""
@@ -216,25 +169,25 @@ class Electrode:
         way = potential - state.potential
         if abs(way) > leap:
             return False
-        passed = 0.0
-        other = reaction
+        passed, other = 0.0, reaction
         if couples:
             new = [couple.flux + couple.slope * rest for couple in couples]
             modes = step.decay * state.modes
             modes += np.dot(step.load, np.array(fluxes + new + means))
-            state.modes, state.fluxes, state.means = modes, new, []
+            averages = []
             for (w0, w1, wb), couple, j0, j1, before in zip(step.mean, couples, fluxes, new, means, strict=True):
-                mean = w0 * j0 + w1 * j1 + wb * before
-                state.means.append(mean)
-                passed += couple.amperes * mean
+                average = w0 * j0 + w1 * j1 + wb * before
+                averages.append(average)
+                passed += couple.amperes * average
                 other -= couple.amperes * j1
-        if self._pits:
-            state.pits = [pit.metal.grown(potential, pit.level, span) for pit in self._pits]
+            state.modes, state.fluxes, state.means = modes, new, averages
         if self.branches:
             passed += (other + state.other) / 2 if shape is Shape.LINE or shape is Shape.ROOT else other
             state.other = other
+        if self._pits:
+            state.pits = [pit.metal.grown(potential, pit.level, span) for pit in self._pits]
         self._account(control, span, first, last, way, reaction, passed * span)
-        state.potential, state.reaction, state.slope = potential, reaction, slope
+        state.potential, state.reaction, state.slope, state.mean = potential, reaction, slope, passed
         state.drift = way / span
         state.since += span
         state.previous = span
@@ -252,17 +205,18 @@ class Electrode:
             if len(cache) >= MOST_CACHED:
                 cache.clear()
             found = cache[span] = weights(self.interface, span, potentiostatic)
-        if found.balanced:
-            admittance, drive = 0.0, last
-        else:
-            at0, at1 = found.reaction0, found.reaction1
-            if at0:
-                moved = at0 * lean(span * state.slope / self.interface.capacitance)
-                at0, at1 = at0 - moved, at1 + moved
+        admittance, drive = 0.0, last
+        if not found.balanced:
+            at0, at1, before = found.reaction0, found.reaction1, 0.0
+            if at0 and state.previous:
+                leaning = at0 * lean(span * state.slope / self.interface.capacitance)
+                before = leaning * 2 * span / (2 * span + state.previous)
+                at0, at1 = at0 - leaning, at1 + leaning - before
             admittance = 1 / at1
             settled = found.keep * state.potential + found.drive0 * first + found.drive1 * last
-            drive = admittance * (settled - at0 * state.reaction)
-        tried, reaction, slope, rest = balance(self._reactions, admittance, drive, state.potential + state.drift * span)
+            drive = admittance * (settled - at0 * state.reaction - before * state.mean)
+        guess = state.potential + state.drift * span
+        tried, reaction, slope, rest = balance(self._reactions, admittance, drive, guess)
         return tried + rest, reaction + slope * rest, slope, rest
 
     def _account(

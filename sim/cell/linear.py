@@ -1,6 +1,7 @@
 """The small-signal impedance of an electrode in its present state, in closed form."""
 
 import numpy as np
+
 from luggin.sim.cell.api import Complexes, Floats
 from luggin.sim.cell.electrode import Electrode
 from luggin.sim.cell.solution import Solution

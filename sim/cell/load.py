@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import ValidationError
+
 from luggin.protocol.document import MOST_BYTES, bounded, read
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.sim.cell.api import Cell
 from luggin.sim.cell.build import build
 from luggin.sim.cell.document import CellDocument
-from pydantic import ValidationError
 
 Source = str | Path | Mapping[str, Any]
 

@@ -17,10 +17,11 @@ from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from luggin.sim.cell.api import Floats
-from luggin.sim.cell.diffusion import Modes
 from numpy.typing import NDArray
 from scipy.special import dawsn
+
+from luggin.sim.cell.api import Floats
+from luggin.sim.cell.diffusion import Modes
 
 MOST_CACHED = 1024
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from luggin.sim.cell.api import CellError, Floats
 from luggin.sim.cell.couple import Couple
 from luggin.sim.cell.diffusion import Transport

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+
 from luggin.sim.cell.api import Floats
 
 
