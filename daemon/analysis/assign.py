@@ -4,10 +4,11 @@ from collections.abc import Sequence
 from typing import Literal, Self
 
 import numpy as np
-from luggin.daemon.analysis.estimate import Result
-from luggin.daemon.analysis.peak_models import Peak, Polarity
 from pydantic import Field, model_validator
 from scipy.optimize import linear_sum_assignment
+
+from luggin.daemon.analysis.estimate import Result
+from luggin.daemon.analysis.peak_models import Peak, Polarity
 
 
 class Analyte(Result):
@@ -50,7 +51,8 @@ class AnalyteList(Result):
                 raise ValueError(f"relative_to of {a.name} is {a.relative_to}; name an analyte of the list.")
             if marker.relative_to is not None:
                 raise ValueError(
-                    f"relative_to of {a.name} is {marker.name}, whose own window is relative; give {marker.name} an absolute window."
+                    f"relative_to of {a.name} is {marker.name}, whose own window is relative;"
+                    f" give {marker.name} an absolute window."
                 )
         return self
 

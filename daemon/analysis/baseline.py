@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import Annotated, Final, Literal, NamedTuple
 
 import numpy as np
+from pybaselines import Baseline as Fitter
+from pydantic import Field
+
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.estimate import Result
 from luggin.daemon.analysis.grid import Mask
-from pybaselines import Baseline as Fitter
-from pydantic import Field
 
 Anchors = tuple[float, float]
 
@@ -142,8 +143,8 @@ def _line(frame: Frame, left: int, right: int, spread: float) -> Under:
     """Line through the mean levels around two points of the curve."""
     (y_left, u_left), (y_right, u_right) = (_level(frame, k, spread) for k in (left, right))
     share = (np.arange(frame.x.size) - left) / (right - left)
-    current = y_left + (y_right - y_left) * share
-    uncertainty = np.hypot(u_left * (1 - share), u_right * share)
+    current: Floats = y_left + (y_right - y_left) * share
+    uncertainty: Floats = np.hypot(u_left * (1 - share), u_right * share)
     return Under(current, uncertainty, left, right, (left, right))
 
 
@@ -177,7 +178,8 @@ def tangent(frame: Frame, sites: list[Site], anchors: tuple[int, int] | None) ->
                 note = "no clear stretch of baseline ahead of the peak"
             start, stop = max(int(start_at), 0), int(np.ceil(stop_at))
         start, stop = _at_least(start, stop, 4, frame.x.size)
-        result.append(_fitted(frame, start, stop, note))
+        end = frame.x.size - 1 if anchors is not None else min(int(s.at + 2 * REACH * s.right), frame.x.size - 1)
+        result.append(_fitted(frame, start, stop, end, note))
     return result
 
 
@@ -186,17 +188,18 @@ def _at_least(start: int, stop: int, count: int, size: int) -> tuple[int, int]:
     return max(min(start, stop - count + 1), 0), stop
 
 
-def _fitted(frame: Frame, start: int, stop: int, note: str | None) -> Under:
+def _fitted(frame: Frame, start: int, stop: int, end: int, note: str | None) -> Under:
     part = slice(start, stop + 1)
-    t = np.arange(frame.x.size) - (start + stop) / 2
+    t = np.arange(frame.x.size, dtype=np.float64) - (start + stop) / 2
     near = t[part]
     sxx = float(np.sum(near**2))
     slope = float(np.sum(near * frame.y[part])) / sxx
     mean = float(frame.y[part].mean())
     rest = frame.y[part] - mean - slope * near
     sigma = max(frame.noise, float(np.sqrt(np.sum(rest**2) / max(near.size - 2, 1))))
-    uncertainty = sigma * np.sqrt(1 / near.size + t**2 / sxx)
-    return Under(mean + slope * t, uncertainty, stop, frame.x.size - 1, (start, frame.x.size - 1), note)
+    uncertainty: Floats = sigma * np.sqrt(1 / near.size + t**2 / sxx)
+    line: Floats = mean + slope * t
+    return Under(line, uncertainty, stop, end, (start, end), note)
 
 
 def polynomial(frame: Frame, sites: list[Site], order: int) -> list[Under]:
@@ -207,9 +210,9 @@ def polynomial(frame: Frame, sites: list[Site], order: int) -> list[Under]:
     outside = ~inside & frame.measured
     fitter = Fitter(np.linspace(-1, 1, frame.x.size), check_finite=False)
     if np.count_nonzero(outside) >= 3 * (order + 1):
-        current, _ = fitter.poly(frame.y, poly_order=order, weights=outside.astype(float))
-        share = (order + 1) / np.count_nonzero(outside)
-        note = None
+        weights: Floats = outside.astype(np.float64)
+        current, _ = fitter.poly(frame.y, poly_order=order, weights=weights)
+        share, note = (order + 1) / int(np.count_nonzero(outside)), None
     else:
         # Peaks all over: let the fit find for itself what lies lowest.
         current, _ = fitter.modpoly(frame.y, poly_order=order)

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, floats, same_length
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Result, student, symmetric
@@ -11,7 +13,6 @@ from luggin.daemon.analysis.grid import SMALLEST_RANGE, Mask
 from luggin.daemon.analysis.peak_models import Peak, PeakProperty, property_of
 from luggin.daemon.analysis.regression import fit_line
 from luggin.daemon.analysis.sweeps import split_sweeps
-from numpy.typing import ArrayLike
 
 LARGEST_OVERLAY = 20_000
 
@@ -49,7 +50,7 @@ class Replicates:
 
 @dataclass(frozen=True)
 class BlankSubtracted:
-    """current (n,): A, NaN where the blank has no counterpart; covered (n,): where it has; notes say what is missing."""
+    """current (n,): A, NaN where the blank has no counterpart; covered (n,): where it has one; notes: what lacks."""
 
     current: Floats
     covered: Mask

@@ -11,7 +11,9 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+
 from luggin.daemon.analysis.arrays import Floats
+from luggin.daemon.analysis.smoothing import extend
 
 SIGMAS_PER_HALF_WIDTH: Final = 2.3548  # of a Gaussian
 UNDERSHOOT: Final = 0.12  # least share of the swing of the slope that it must come back by on either side
@@ -75,33 +77,22 @@ def kernel(scale: float) -> Kernel:
 def layers(y: Floats, noise: float, narrowest: float, widest: float) -> list[Layer]:
     """Derivatives at octaves of scale for half-widths from `narrowest` to `widest` points."""
     scale = max(0.5 * narrowest / SIGMAS_PER_HALF_WIDTH, 1.0)
-    found = []
+    scales = []
     while scale <= max(0.6 * widest / SIGMAS_PER_HALF_WIDTH, 1.0) and 8 * scale < y.size:
-        k = kernel(round(scale, 2))
-        padded = _extend(y, k.first.size // 2)
-        found.append(
-            Layer(
-                scale,
-                np.convolve(padded, k.first, "valid"),
-                np.convolve(padded, k.second, "valid"),
-                noise * k.first_gain,
-                noise * k.second_gain,
-            )
-        )
+        scales.append(round(scale, 2))
         scale *= 2
+    if not scales:
+        return []
+    most = kernel(scales[-1]).first.size // 2
+    padded = extend(y, most)
+    found = []
+    for scale in scales:
+        k = kernel(scale)
+        by = most - k.first.size // 2
+        part = padded[by : padded.size - by]
+        slope, curvature = np.convolve(part, k.first, "valid"), np.convolve(part, k.second, "valid")
+        found.append(Layer(scale, slope, curvature, noise * k.first_gain, noise * k.second_gain))
     return found
-
-
-def _extend(y: Floats, by: int) -> Floats:
-    """Mirror both ends through their own end point, which prolongs a slope without a bend."""
-    few = max(min(by // 4, 8), 2)
-    t = np.arange(few)
-    ends = []
-    for end in (y[:few], y[::-1][:few]):
-        centre = (few - 1) / 2
-        slope = np.sum((t - centre) * end) / np.sum((t - centre) ** 2)
-        ends.append(np.mean(end) - slope * centre)
-    return np.concatenate((2 * ends[0] - y[by:0:-1], y, 2 * ends[1] - y[-2 : -by - 2 : -1]))
 
 
 def candidates(stack: list[Layer], sign: int, threshold: float, narrowest: float) -> list[Candidate]:
@@ -128,13 +119,17 @@ def _runs(layer: Layer, sign: int, threshold: float) -> list[Candidate]:
     bent = -sign * layer.curvature / layer.curvature_noise
     slope = sign * layer.slope
     edge = round(layer.scale)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], bent > 0, [False])).astype(np.int8)))
+    up = np.concatenate(([0], (bent > 0).astype(np.int8), [0]))
+    edges = np.flatnonzero(up[1:] != up[:-1])
+    if not edges.size:
+        return []
+    highest = np.maximum.reduceat(np.append(bent, 0.0), edges)[::2]
     found = []
-    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        peak = start + int(np.argmax(bent[start:stop]))
-        z = float(bent[peak])
-        if z < threshold or start < 1 or stop > bent.size - 1:
+    for run in np.flatnonzero(highest >= threshold).tolist():
+        start, stop = int(edges[2 * run]), int(edges[2 * run + 1])
+        if start < 1 or stop > bent.size - 1:
             continue
+        z, peak = float(highest[run]), start + int(np.argmax(bent[start:stop]))
         steepest, lowest = float(slope[start - 1 : peak + 1].max()), float(slope[peak : stop + 1].min())
         swing = steepest - lowest
         left, right = peak - start + 0.5, stop - 0.5 - peak

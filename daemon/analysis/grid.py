@@ -4,9 +4,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.errors import AnalysisError
-from numpy.typing import ArrayLike, NDArray
 
 Mask = NDArray[np.bool_]
 
@@ -100,21 +101,29 @@ def _scan_rate(e: Floats, t: Floats) -> float | None:
 def _even(x: Floats, y: Floats, half_width: float) -> tuple[Floats, Floats, Mask, float]:
     """Means on an even grid, as fine as the points lie unless that is needlessly dense."""
     low, span = float(np.min(x)), float(np.ptp(x))
-    place = np.sort(x)
-    place = place[np.concatenate(([True], np.diff(place) > 1e-6 * span / x.size))]
-    # Over several points, so that neither jitter nor a gap of left-out points counts.
-    over = min(8, place.size - 1)
-    spacing = float(np.median(place[over:] - place[:-over])) / over
     enough = min(max(span / half_width * POINTS_PER_HALF_WIDTH, 64), LARGEST_GRID)
-    intervals = span / spacing
+    apart = np.diff(x)
+    step = span / apart.size
+    if x.size < 2 * enough and np.max(np.abs(apart - step)) < 1e-3 * step:
+        return x, y, np.ones(x.size, dtype=bool), step
+    intervals = span / _spacing(x, span)
     size = max(round(intervals / max(int(intervals / enough), 1)), 1) + 1
     step = span / (size - 1)
     index = np.rint((x - low) / step).astype(np.intp)
     count = np.bincount(index, minlength=size)
     measured = count > 0
     mean_x, mean_y = (np.bincount(index, a, size)[measured] / count[measured] for a in (x, y))
-    grid = low + step * np.arange(size)
-    return grid, np.interp(grid, mean_x, mean_y), measured, step
+    grid: Floats = low + step * np.arange(size, dtype=np.float64)
+    even: Floats = np.interp(grid, mean_x, mean_y)
+    return grid, even, measured, step
+
+
+def _spacing(x: Floats, span: float) -> float:
+    """How far apart distinct potentials usually lie; over several, so that neither jitter nor a gap counts."""
+    place = np.sort(x)
+    place = place[np.concatenate(([True], np.diff(place) > 1e-6 * span / x.size))]
+    over = min(8, place.size - 1)
+    return float(np.median(place[over:] - place[:-over])) / over
 
 
 def _spikes(y: Floats) -> Mask:
@@ -158,12 +167,14 @@ def noise_of(y: Floats, half_width: float) -> float:
     """Standard deviation (A) of the noise, from second differences that a peak of `half_width` points hardly
     shows in. Several lags, so that slow noise counts too; never zero, so that a perfect curve has a scale.
     """
-    floor = 1e-9 * float(np.ptp(y)) + 1e-7 * float(np.median(np.abs(y - np.median(y)))) + 1e-30
-    estimates = [floor]
+    estimates = [1e-9 * float(np.ptp(y)) + 1e-30]
+    levels = np.unique(y)
+    if levels.size < y.size // 2:
+        # A coarse converter: the steps of a slow curve are no noise, and no peaks either.
+        apart = np.diff(levels)
+        estimates.append(float(np.min(apart[apart > 1e-6 * np.ptp(y)], initial=np.ptp(y))))
     for lag in {1, *(int(half_width * share) for share in (1 / 16, 1 / 8))}:
         if 1 <= lag <= y.size // 8 or lag == 1:
             bend = np.abs(y[: -2 * lag] - 2 * y[lag:-lag] + y[2 * lag :])
-            typical = 1.4826 * float(np.median(bend))
-            # A coarse converter gives mostly zeros, whose median says nothing.
-            estimates.append((typical or float(np.sqrt(np.mean(np.minimum(bend, 3 * np.mean(bend)) ** 2)))) / 6**0.5)
+            estimates.append(1.4826 * float(np.median(bend)) / 6**0.5)
     return max(estimates)

@@ -5,14 +5,15 @@ from collections.abc import Sequence
 from typing import Annotated, Final
 
 import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import Field
+from scipy.optimize import linear_sum_assignment
+
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.estimate import Result
 from luggin.daemon.analysis.peak_models import SWEEP_SETTINGS, Peak, PeakResult, PeakSettings, Polarity
 from luggin.daemon.analysis.peaks import detect
 from luggin.daemon.analysis.sweeps import Sweep, split_sweeps
-from numpy.typing import ArrayLike
-from pydantic import Field
-from scipy.optimize import linear_sum_assignment
 
 CROSSED: Final = 0.03  # V; noise and surface processes may put the anodic peak so far below the cathodic one
 

@@ -2,11 +2,12 @@
 
 from typing import Annotated, Literal, Self
 
+from pydantic import Field, model_validator
+
 from luggin.daemon.analysis.baseline import BaselineSettings, Straight, Tangent
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Result
 from luggin.daemon.analysis.smoothing import Smoothing
-from pydantic import Field, model_validator
 
 Polarity = Literal["anodic", "cathodic"]
 PeakProperty = Literal[
@@ -29,6 +30,8 @@ class PeakSettings(Result):
     search: potentials between which tops are reported, V. Half-widths (V) bound what is taken for a peak; the
     smallest also sets how densely a curve is looked at. minimum_height in A; minimum_relative_height as a share of
     the highest peak found. significance: height of the curvature of a peak in standard deviations of its noise.
+    overlap: overlapping peaks as the curve shows them, each with what its neighbours add, or resolved into a sum of
+    symmetric peaks.
     """
 
     polarity: Literal["along-scan", "anodic", "cathodic", "both"] = "along-scan"
@@ -40,6 +43,7 @@ class PeakSettings(Result):
     significance: Annotated[float, Field(ge=3)] = 5.0
     smoothing: Smoothing | None = None
     baseline: BaselineSettings = Straight()
+    overlap: Literal["as-measured", "resolved"] = "as-measured"
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -67,8 +71,8 @@ class Peak(Result):
     half_width: W_1/2, V; half_peak_potential: E_p/2 on the side that the scan comes from, V; asymmetry: width at half
     height behind the top over that before it, in scan order; u_potential, u_height: standard uncertainties from
     the noise and the baseline. A value that the curve doesn't give is None. shape "shoulder": no top of its own,
-    the potential is that of the strongest bend; overlapped: it shares its feet with a neighbour, which adds to
-    its height.
+    the potential is that of the strongest bend; overlapped: it shares its feet with a neighbour, which adds to its
+    height unless the settings ask for overlapping peaks to be resolved.
     """
 
     polarity: Polarity

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.baseline import (
     AsymmetricLeastSquares,
@@ -25,12 +27,15 @@ from luggin.daemon.analysis.peak_models import (
     PeakResult,
     PeakSettings,
 )
-from luggin.daemon.analysis.smoothing import Smoothing, savitzky_golay
-from numpy.typing import ArrayLike
+from luggin.daemon.analysis.resolve import resolve
+from luggin.daemon.analysis.smoothing import Smoothing, gentle, savitzky_golay
 
 Sign = Literal[-1, 1]
 DEFAULT_SETTINGS = PeakSettings()
 VALLEY = 0.05  # a valley this far up between two peaks makes them overlapped
+LARGEST_GROUP = 6  # more overlapping peaks are not resolved at once: the fit would not be determined
+
+Found = tuple[Under, Reading, bool]  # baseline, reading, overlapped
 
 
 def detect(
@@ -169,8 +174,7 @@ def _frame(grid: Grid, sign: int, half_width: float, smoothing: Smoothing | None
     y = sign * grid.y
     if smoothing is not None:
         y = savitzky_golay(y, grid.step, smoothing)
-    smooth = savitzky_golay(y, grid.step, Smoothing(width=max(0.35 * half_width, 1.0) * grid.step))
-    return Frame(grid.x, y, smooth, grid.measured, grid.step, grid.noise)
+    return Frame(grid.x, y, gentle(y, 0.35 * half_width), grid.measured, grid.step, grid.noise)
 
 
 def _measured(
@@ -186,7 +190,7 @@ def _measured(
         a, b = sorted(grid.index(e) for e in chosen.anchors)
         anchors = (a, b)
     unders = baselines(frame, sites, chosen, anchors)
-    readings: list[tuple[Site, Under, Reading, bool]] = []
+    readings: list[Found] = []
     for k, (site, under) in enumerate(zip(sites, unders, strict=True)):
         low = 0 if k == 0 else _valley(frame, under, sites[k - 1], site)
         high = grid.x.size - 1 if k + 1 == len(sites) else _valley(frame, under, site, sites[k + 1])
@@ -194,20 +198,48 @@ def _measured(
         if reading is None:
             continue
         overlapped = any(
-            inside and float(frame.smooth[v] - under.current[v]) > VALLEY * reading.height
+            inside
+            and under.first < v < under.last
+            and float(frame.smooth[v] - under.current[v]) > VALLEY * reading.height + grid.noise
             for inside, v in ((k > 0, low), (k + 1 < len(sites), high))
         )
-        readings.append((site, under, reading, overlapped))
-    peaks = []
-    for k, (site, under, reading, overlapped) in enumerate(readings):
-        if overlapped:
-            neighbours = [(s, r) for s, _, r, _ in readings[max(k - 1, 0) : k + 2] if r is not reading]
-            reading = with_overlap(reading, site, neighbours, grid.step)
-        peak = _peak(grid, frame, sign, reading, under, chosen.kind, overlapped)
+        readings.append((under, reading, overlapped))
+    if settings.overlap == "resolved":
+        readings = _resolved(frame, readings, grid, notes)
+    else:
+        readings = [_allowed_for(readings, k) for k in range(len(readings))]
+    for under, reading, _ in readings:
         if under.note:
-            notes.append(f"{under.note} at {peak.potential:.4g} V")
-        peaks.append(peak)
-    return peaks
+            notes.append(f"{under.note} at {grid.direction * reading.x:.4g} V")
+    return [_peak(grid, frame, sign, r, under, chosen.kind, overlapped) for under, r, overlapped in readings]
+
+
+def _allowed_for(readings: list[Found], k: int) -> Found:
+    under, reading, overlapped = readings[k]
+    if not overlapped:
+        return readings[k]
+    neighbours = [r for _, r, _ in readings[max(k - 1, 0) : k + 2] if r is not reading]
+    return under, with_overlap(reading, neighbours), True
+
+
+def _resolved(frame: Frame, readings: list[Found], grid: Grid, notes: list[str]) -> list[Found]:
+    """Every run of overlapping peaks replaced by its components, where the fit succeeds."""
+    done: list[Found] = []
+    k = 0
+    while k < len(readings):
+        stop = k + 1
+        while readings[k][2] and stop < len(readings) and readings[stop][2] and stop - k < LARGEST_GROUP:
+            stop += 1
+        parts = None if stop - k < 2 else resolve(frame, [(u, r) for u, r, _ in readings[k:stop]])
+        if parts is not None:
+            done += [(u, r, True) for u, r in parts]
+        else:
+            done += [_allowed_for(readings, j) for j in range(k, stop)]
+            if stop - k > 1:
+                at = grid.direction * readings[k][1].x
+                notes.append(f"the overlapping peaks from {at:.4g} V on could not be resolved; given as measured")
+        k = stop
+    return done
 
 
 def _valley(frame: Frame, under: Under, left: Site, right: Site) -> int:

@@ -1,13 +1,15 @@
 """A run cut into sweeps: stretches in which the applied potential goes one way."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.grid import SMALLEST_RANGE
-from numpy.typing import ArrayLike, NDArray
 
 TURN: Final = 0.02  # share of the potential range that the scan must run back to have turned
 JUMP_STEPS: Final = 20.0  # a step so many times the usual one, and so large a share of the range, is a jump
@@ -61,7 +63,7 @@ def split_sweeps(
     sweeps = []
     for first, last in _stretches(e, span, labels.get("phase")):
         turns = _turns(e[first:last], TURN * span)
-        for start, stop in zip(turns, turns[1:], strict=False):
+        for start, stop in pairwise(turns):
             # A vertex belongs to the sweep that reaches it.
             begin, end = first + start + (start != turns[0]), first + stop + 1
             sweeps.append(
@@ -85,7 +87,7 @@ def _stretches(e: Floats, span: float, phase: NDArray[np.generic] | None) -> lis
     if phase is not None:
         cut |= phase[1:] != phase[:-1]
     edges = [0, *(np.flatnonzero(cut) + 1).tolist(), e.size]
-    return [(a, b) for a, b in zip(edges, edges[1:], strict=False) if b - a > 1]
+    return [(a, b) for a, b in pairwise(edges) if b - a > 1]
 
 
 def _turns(e: Floats, least: float) -> list[int]:

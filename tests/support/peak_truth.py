@@ -7,10 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
+
 from luggin.daemon.analysis.baseline import Straight, Tangent
 from luggin.daemon.analysis.peak_models import PeakResult, PeakSettings
 from luggin.daemon.analysis.peaks import detect
-from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 RT_F = 0.0256926  # V at 298.15 K
@@ -151,7 +152,12 @@ def _sweep(rng: np.random.Generator) -> Shape:
     at = rng.uniform(0.15, 0.35)
     y = reversible_sweep(e, at) / 0.4463
     # Half-width of the exact curve: 0.2230 on the published function between +28.1 and -179.5 mV.
-    return e, y + rng.uniform(0, 1) + rng.uniform(0, 1) * e, (Truth(at + 0.0285, 1.0, 0.2076, None),), rng.uniform(0.002, 0.02)
+    return (
+        e,
+        y + rng.uniform(0, 1) + rng.uniform(0, 1) * e,
+        (Truth(at + 0.0285, 1.0, 0.2076, None),),
+        rng.uniform(0.002, 0.02),
+    )
 
 
 def _spoilt(rng: np.random.Generator) -> Shape:
@@ -182,6 +188,7 @@ FAMILIES: dict[str, tuple[Callable[[np.random.Generator], Shape], PeakSettings]]
     "1-3 stripping peaks": (_stripping, PeakSettings()),
     "two, 1.2-2 half-widths apart": (_overlap, PeakSettings()),
     "two, 0.95-1.2 half-widths apart": (_shoulder, PeakSettings()),
+    "the same, resolved": (_shoulder, PeakSettings(overlap="resolved")),
     "reversible sweep on slope": (_sweep, PeakSettings(baseline=Tangent())),
     "bell with 5 spikes": (_spoilt, PeakSettings(baseline=Straight())),
     "no peak (waves, bends, noise)": (_empty, PeakSettings()),
@@ -206,7 +213,12 @@ def case(family: str, seed: int) -> Case:
         sign * scale * y,
         usable,
         tuple(
-            Truth(sign * t.potential, sign * scale * t.height, t.half_width, None if t.area is None else sign * scale * t.area)
+            Truth(
+                sign * t.potential,
+                sign * scale * t.height,
+                t.half_width,
+                None if t.area is None else sign * scale * t.area,
+            )
             for t in truths
         ),
         settings,
@@ -222,7 +234,9 @@ class Score:
     found: int = 0
     false: int = 0
     covered: int = 0
-    errors: dict[str, list[float]] = field(default_factory=lambda: {k: [] for k in ("potential", "height", "half_width", "area")})
+    errors: dict[str, list[float]] = field(
+        default_factory=lambda: {k: [] for k in ("potential", "height", "half_width", "area")}
+    )
 
     @property
     def recall(self) -> float:
@@ -277,7 +291,8 @@ def score(seed: int, curves: int) -> dict[str, Score]:
 def table(scores: dict[str, Score]) -> str:
     """Markdown table; errors as median / 95th percentile of their size."""
     lines = [
-        "| curves | recall | false peaks per curve | E_p error, mV | E_p within 2 u | height error, % | half-width error, % | area error, % |",
+        "| curves | recall | false peaks per curve | E_p error, mV | E_p within 2 u | height error, % "
+        "| half-width error, % | area error, % |",
         "|---|---|---|---|---|---|---|---|",
     ]
     for family, s in scores.items():
