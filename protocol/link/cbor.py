@@ -7,6 +7,7 @@ has a place here, so the outline of the data is walked first and only what is pl
 from typing import Any
 
 import cbor2
+
 from luggin.protocol.link.kinds import MessageError
 
 MOST_DEPTH = 12

@@ -1,6 +1,6 @@
 """Messages to bytes and back: strict, bounded, with one error for everything that is no message."""
 
-from functools import cache
+from collections.abc import Mapping
 from typing import Any, get_type_hints
 
 from luggin.protocol.link import cbor
@@ -28,10 +28,12 @@ _POINTS_HEAD = {
 }
 
 
-@cache
 def _kind(message: type[Any]) -> Kind:
     hints = get_type_hints(message, include_extras=True)
     return record(message, {n: h.__metadata__[0] for n, h in hints.items() if hasattr(h, "__metadata__")})
+
+
+_KINDS: Mapping[int, Kind] = {each.TYPE: _kind(each) for each in MESSAGES if each is not Points}
 
 
 def encode(message: Message) -> bytes:
@@ -39,7 +41,7 @@ def encode(message: Message) -> bytes:
     if isinstance(message, Points):
         fields = _write_points(message)
     else:
-        kind = _kind(type(message))
+        kind = _KINDS[message.TYPE]
         fields = kind.write(message)
         kind.read(fields)
     encoded = cbor.dump([message.TYPE, *fields])
@@ -62,7 +64,7 @@ def decode(message: bytes) -> Message:
     try:
         if kind == Points.TYPE:
             return _read_points(fields)
-        found: Message = _kind(_BY_TYPE[kind]).read(fields)
+        found: Message = _KINDS[kind].read(fields)
     except MessageError as error:
         raise MessageError(f"{_BY_TYPE[kind].__name__}: {error}", sequence) from None
     return found

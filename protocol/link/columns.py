@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from cbor2 import CBORTag
+
 from luggin.protocol.link.kinds import LARGEST_COUNT, MessageError, whole
 from luggin.protocol.points import COLUMNS, Array
 

@@ -8,12 +8,13 @@ import hashlib
 import zlib
 from typing import Any, TypeVar
 
+from pydantic import ValidationError
+
 from luggin.protocol.capability import Capability
 from luggin.protocol.link import cbor
 from luggin.protocol.link.kinds import MessageError
 from luggin.protocol.problem import from_validation
 from luggin.protocol.program import Frozen, Program
-from pydantic import ValidationError
 
 LARGEST_CAPABILITY = 2**14
 LARGEST_PROGRAM = 2**22
