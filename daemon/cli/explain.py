@@ -8,8 +8,9 @@ from luggin.daemon.cli import exits
 from luggin.daemon.cli.exits import CliError
 
 if TYPE_CHECKING:
-    from luggin.protocol.techniques import Technique
     from pydantic.fields import FieldInfo
+
+    from luggin.protocol.techniques import Technique
 
 HELP = "explain a technique: what it is, its parameters, a drawing and a ready example"
 

@@ -1,0 +1,115 @@
+"""Which broker and which daemon a command talks to."""
+
+import argparse
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from luggin.daemon.cli import exits
+from luggin.daemon.cli.exits import CliError
+
+if TYPE_CHECKING:
+    from luggin.daemon.endpoint import Endpoint
+    from luggin.daemon.mqtt.remote import Remote
+
+Result = TypeVar("Result")
+
+
+def add_broker_arguments(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("which daemon (default: the one that runs on this machine)")
+    group.add_argument("--node", metavar="NAME", help="name of the daemon")
+    group.add_argument("--broker", metavar="URL", help="mqtt://user@host:port or mqtts://...")
+    group.add_argument("--password-file", metavar="FILE", help="file with the user's password")
+    group.add_argument("--ca-file", metavar="FILE", help="certificate of the authority that signed the broker's")
+
+
+def find_endpoint(args: argparse.Namespace) -> "tuple[Endpoint, str | None]":
+    """The broker and, where it is known, the node's name.  Raises CliError when there is nothing to talk to."""
+    import os
+
+    from luggin.daemon.config import BrokerSettings
+    from luggin.protocol.problem import from_validation
+
+    url = args.broker or os.environ.get("LUGGIN_BROKER")
+    if url is None:
+        return _on_this_machine(args.node)
+    from pydantic import ValidationError
+
+    fields = {"url": url, "password_file": args.password_file, "ca_file": args.ca_file}
+    try:
+        settings = BrokerSettings.model_validate(
+            {k: v for k, v in fields.items() if v}, context={"directory": Path.cwd()}
+        )
+        return settings.endpoint(), args.node
+    except ValidationError as error:
+        raise CliError("; ".join(str(p) for p in from_validation(error, "--broker")), exits.USAGE) from None
+
+
+def _on_this_machine(node: str | None) -> "tuple[Endpoint, str | None]":
+    from luggin.daemon import config, endpoint, places
+    from luggin.protocol.problem import DocumentError
+
+    found: dict[str, Path] = {}
+    for directory in reversed(places.runtime_directories()):
+        found |= {path.name.removesuffix(".broker.json"): path for path in directory.glob("*.broker.json")}
+    if node in found or (node is None and len(found) == 1):
+        name, path = (node, found[node]) if node is not None else next(iter(found.items()))
+        return endpoint.read(path), name
+    if node is None and len(found) > 1:
+        raise CliError(f"several daemons run here ({', '.join(sorted(found))}); name one with --node", exits.USAGE)
+    try:
+        settings = config.load(config.find())
+    except (DocumentError, OSError):
+        settings = None
+    if settings is None or settings.broker is None:
+        named = f" named {node}" if node else ""
+        raise CliError(
+            f"no running daemon{named} was found on this machine; start one with `luggin serve`, or name a broker"
+            " with --broker",
+            exits.NOT_REACHABLE,
+        )
+    return settings.broker.endpoint(), node or settings.node.name
+
+
+@asynccontextmanager
+async def reached(args: argparse.Namespace) -> "AsyncIterator[Remote]":
+    """A connected client; failures to connect and to answer end the command with a sentence."""
+    from luggin.daemon.mqtt.remote import ConnectionLost, NobodyAnswered, open_remote
+
+    endpoint, node = find_endpoint(args)
+    try:
+        async with open_remote(endpoint, node) as remote:
+            yield remote
+    except NobodyAnswered as error:
+        raise CliError(str(error), exits.NOT_REACHABLE) from None
+    except ConnectionLost as error:
+        raise CliError(f"the broker {endpoint} can't be reached: {error}", exits.NOT_REACHABLE) from None
+    except OSError as error:
+        raise CliError(
+            f"the broker {endpoint} can't be reached: {error.strerror or error}", exits.NOT_REACHABLE
+        ) from None
+
+
+def with_remote(args: argparse.Namespace, work: "Callable[[Remote], Coroutine[Any, Any, Result]]") -> Result:
+    """Run `work` with a connected client."""
+    import asyncio
+
+    async def main() -> Result:
+        async with reached(args) as remote:
+            return await work(remote)
+
+    return asyncio.run(main())
+
+
+async def pick_instrument(remote: "Remote", wanted: str | None) -> str:
+    """The instrument that was named, or the node's only one."""
+    known = (await remote.status()).instruments
+    if wanted is None and len(known) == 1:
+        return known[0]
+    listed = ", ".join(known) or "none"
+    if wanted is None:
+        raise CliError(f"name an instrument with -i; {remote.node} has {listed}", exits.USAGE)
+    if wanted not in known:
+        raise CliError(f"{remote.node} has no instrument {wanted!r}; it has {listed}", exits.FAILED)
+    return wanted

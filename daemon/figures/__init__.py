@@ -1,0 +1,1 @@
+"""Curves as pictures: print-ready plots with units and the trade's axis titles."""

@@ -1,0 +1,94 @@
+"""From a run's columns to the curve that its technique is usually looked at by."""
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from luggin.protocol import techniques
+from luggin.protocol.points import Array, Flag
+from luggin.protocol.techniques.base import View
+
+Convention = Literal["iupac", "polarographic"]
+"""IUPAC: anodic currents positive, potentials grow to the right.  Polarographic (also called American): cathodic
+currents positive, potentials grow to the left."""
+
+UNFIT = Flag.SETTLING | Flag.CURRENT_OVERLOAD | Flag.CONTROL_OVERLOAD
+_SYMBOLS = {
+    "applied_potential": ("E", "V"),
+    "potential": ("E", "V"),
+    "current": ("i", "A"),
+    "charge": ("Q", "C"),
+    "time": ("t", "s"),
+    "impedance_real": ("Z'", "Ω"),
+    "impedance_imaginary": ("Z''", "Ω"),
+}
+_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+
+
+@dataclass(frozen=True)
+class Curve:
+    """x and y of shape (points,) in SI units; y is NaN where a point is not fit to be judged by."""
+
+    label: str
+    view: View
+    reference: str
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+
+
+def curve(label: str, method: Mapping[str, Any], columns: Mapping[str, Array]) -> Curve:
+    """The measuring phase of a run as its technique's usual curve; all points when that phase has none."""
+    technique = techniques.TECHNIQUES[method["technique"]]
+    x_name, y_name = technique.view.x, technique.view.y
+    count = len(next(iter(columns.values()), ()))
+    wanted = np.ones(count, dtype=bool)
+    if "phase" in columns:
+        number = next(i for i, phase in enumerate(method["phases"]) if phase["phase"] == "measure")
+        measured = columns["phase"] == number
+        wanted = measured if measured.any() else wanted
+    x = _column(columns, x_name, count)[wanted]
+    y = _column(columns, y_name, count)[wanted]
+    if "flags" in columns:
+        y[(columns["flags"][wanted] & int(UNFIT)) != 0] = np.nan
+    return Curve(label, technique.view, str(method["setup"]["reference"]), x, y)
+
+
+def _column(columns: Mapping[str, Array], name: str, count: int) -> NDArray[np.float64]:
+    found = columns.get(name)
+    return np.full(count, np.nan) if found is None else found.astype(np.float64)
+
+
+def scale(values: NDArray[np.float64]) -> tuple[float, str]:
+    """(factor, prefix) that bring the largest magnitude between 1 and 1000."""
+    finite = np.abs(values[np.isfinite(values)])
+    largest = float(finite.max()) if finite.size else 0.0
+    if largest == 0.0:
+        return 1.0, ""
+    exponent = min(max(int(np.floor(np.log10(largest) / 3)) * 3, -12), 9)
+    return 10.0**-exponent, _PREFIXES[exponent]
+
+
+def title(name: str, prefix: str, reference: str, *, minus: bool = False, magnitude: bool = False) -> str:
+    """An axis title: symbol, solidus, unit."""
+    symbol, unit = _SYMBOLS[name]
+    symbol = f"−{symbol}" if minus else f"|{symbol}|" if magnitude else symbol
+    against = f" vs {reference}" if name in ("applied_potential", "potential") else ""
+    return f"{symbol} / {prefix}{unit}{against}"
+
+
+def thinned(x: NDArray[np.float64], y: NDArray[np.float64], most: int = 4000) -> tuple[NDArray[Any], NDArray[Any]]:
+    """At most about `most` points that draw the same line: first, smallest, largest and last of each stretch."""
+    if len(x) <= most:
+        return x, y
+    edges = np.linspace(0, len(x), most // 4 + 1).astype(int)
+    filled = np.where(np.isfinite(y), y, 0.0)
+    keep = [
+        index
+        for a, b in itertools.pairwise(edges)
+        for index in sorted({a, a + int(filled[a:b].argmin()), a + int(filled[a:b].argmax()), b - 1})
+    ]
+    return x[keep], y[keep]

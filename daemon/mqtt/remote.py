@@ -1,0 +1,154 @@
+"""A client of one daemon: asks it, commands it and watches what it publishes.  The command line is such a client."""
+
+import asyncio
+import uuid
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from luggin.daemon.endpoint import Endpoint
+from luggin.daemon.mqtt.client import ConnectionLost, Link, connect
+from luggin.protocol import topics
+from luggin.protocol.payloads import COMMANDS, QUESTIONS, InstrumentState, NodeStatus, Payload, Points, Reply
+
+ANSWER_TIMEOUT = 15.0
+RETAINED_TIMEOUT = 5.0
+ANONYMOUS = "anonymous"
+Model = TypeVar("Model", bound=Payload)
+Watcher = Callable[[str, bytes], None]
+
+
+class NobodyAnswered(Exception):
+    """Nothing came back in time; the text says from where and what to look at."""
+
+
+class Remote:
+    """`node` is the daemon; `client` the name under which commands are sent, the broker's user name."""
+
+    def __init__(self, link: Link, node: str, client: str) -> None:
+        self.node = node
+        self._link = link
+        self._client = client
+        self._waiting: dict[str, asyncio.Future[Reply]] = {}
+        self._watchers: list[Watcher] = []
+        self._newest: dict[str, bytes] = {}
+        self._arrived = asyncio.Event()
+
+    def _receive(self, topic: str, payload: bytes) -> None:
+        parts = topic.split("/")
+        if len(parts) == 5 and parts[3] == "reply":
+            self._replied(payload)
+            return
+        if not payload:
+            return
+        if parts[-1] in ("state", "status", "health", "alarm"):
+            self._newest[topic] = payload
+            self._arrived.set()
+        for watcher in self._watchers:
+            watcher(topic, payload)
+
+    def _replied(self, payload: bytes) -> None:
+        with suppress(ValidationError):
+            reply = Reply.model_validate_json(payload)
+            future = self._waiting.get(reply.request)
+            if future is not None and not future.done():
+                future.set_result(reply)
+
+    async def ask(self, instrument: str, verb: str, timeout: float = ANSWER_TIMEOUT, **fields: Any) -> Reply:
+        """Send one command or question and wait for its reply.  Raises NobodyAnswered, ConnectionLost."""
+        request = uuid.uuid4().hex
+        model = {**COMMANDS, **QUESTIONS}[verb]
+        body = model(request=request, reply_to=topics.reply(self.node, instrument, self._client), **fields)
+        future: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+        self._waiting[request] = future
+        try:
+            topic = topics.command(self.node, instrument, self._client, verb)
+            await self._link.publish(topic, body.model_dump_json().encode(), "command")
+            async with asyncio.timeout(timeout):
+                return await future
+        except TimeoutError:
+            raise NobodyAnswered(
+                f"{self.node}/{instrument} did not answer within {timeout:g} s; is the daemon running (luggin status)?"
+            ) from None
+        finally:
+            del self._waiting[request]
+
+    @asynccontextmanager
+    async def watching(self, watcher: Watcher) -> AsyncIterator[None]:
+        """Hand every message of this node to `watcher`, which must return at once."""
+        self._watchers.append(watcher)
+        try:
+            yield
+        finally:
+            self._watchers.remove(watcher)
+
+    async def newest(self, topic: str, model: type[Model], timeout: float = RETAINED_TIMEOUT) -> Model:
+        """The newest retained payload of a topic, waiting for the first one.  Raises NobodyAnswered."""
+        try:
+            async with asyncio.timeout(timeout):
+                while topic not in self._newest:
+                    self._arrived.clear()
+                    await self._arrived.wait()
+        except TimeoutError:
+            raise NobodyAnswered(f"nothing is known of {topic.removeprefix('luggin/')}; is that name right?") from None
+        return model.model_validate_json(self._newest[topic])
+
+    async def status(self) -> NodeStatus:
+        return await self.newest(topics.status(self.node), NodeStatus)
+
+    async def state(self, instrument: str) -> InstrumentState:
+        return await self.newest(topics.instrument(self.node, instrument, "state"), InstrumentState)
+
+    def payloads(self, kind: str) -> dict[str, bytes]:
+        """The newest payloads of this kind (health, alarm ...) that have come so far, by instrument."""
+        return {topic.split("/")[2]: raw for topic, raw in self._newest.items() if topic.endswith("/" + kind)}
+
+    async def points(self, run: str, first: int, after: int) -> AsyncIterator[Points]:
+        """Stored points with indices in [first, after), in order; what is not stored is left out."""
+        while first < after:
+            reply = await self.ask(topics.STORE, "points", run=run, first=first, count=min(after - first, 5000))
+            if not reply.accepted:
+                raise NobodyAnswered(reply.sentence)
+            for batch in reply.data["batches"]:
+                yield Points.model_validate(batch)
+            first = int(reply.data["after"])
+
+
+@asynccontextmanager
+async def open_remote(endpoint: Endpoint, node: str | None) -> AsyncIterator[Remote]:
+    """Connect as a client; `node` None finds the one daemon that is online.  Raises ConnectionLost, NobodyAnswered."""
+    client = endpoint.user if endpoint.user and topics.is_segment(endpoint.user) else ANONYMOUS
+    holder: list[Remote] = []
+
+    def receive(topic: str, payload: bytes, _retained: bool) -> None:
+        if holder:
+            holder[0]._receive(topic, payload)
+
+    async with connect(endpoint, f"luggin-{uuid.uuid4().hex[:12]}", None, receive) as link:
+        remote = Remote(link, node or "", client)
+        holder.append(remote)
+        if node is None:
+            await link.subscribe(f"{topics.ROOT}/+/status")
+            remote.node = await _only_node(remote)
+        await link.subscribe(topics.everything_of(remote.node))
+        yield remote
+
+
+async def _only_node(remote: Remote) -> str:
+    try:
+        async with asyncio.timeout(RETAINED_TIMEOUT):
+            await remote._arrived.wait()
+            await asyncio.sleep(0.2)  # there is no message that says "that was all"
+    except TimeoutError:
+        raise NobodyAnswered("no daemon is known to this broker; is it the right one?") from None
+    found = [NodeStatus.model_validate_json(raw) for raw in remote._newest.values()]
+    online = sorted(status.node for status in found if status.online)
+    if len(online) != 1:
+        seen = ", ".join(online) or "none online"
+        raise NobodyAnswered(f"this broker has {seen}; name one with --node")
+    return online[0]
+
+
+__all__ = ["ANONYMOUS", "ConnectionLost", "NobodyAnswered", "Remote", "open_remote"]
