@@ -15,6 +15,7 @@ from collections import deque
 from pathlib import Path
 
 import structlog
+
 from luggin.daemon import broker_files, endpoint
 from luggin.daemon.broker_files import DAEMON_USER, HOST, LOCAL_USER, Kind, find_mosquitto
 from luggin.daemon.endpoint import Endpoint

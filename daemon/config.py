@@ -17,7 +17,10 @@ from pathlib import Path
 from typing import Annotated, Any
 from urllib.parse import urlsplit
 
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
+
 from luggin.daemon import places
+from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.settings import InstrumentSettings
 from luggin.drivers import registry
 from luggin.drivers.api import Driver
@@ -26,12 +29,12 @@ from luggin.protocol import document, topics
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.protocol.program import Frozen
 from luggin.protocol.quantity import Area
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
 
 PASSWORD_CREDENTIAL = "broker-password"
 PASSWORD_VARIABLE = "LUGGIN_BROKER_PASSWORD"
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
 _LONGEST_PASSWORD = 1024
+_LONGEST_RUNTIME = 107 - len("/.sock")  # with the node's name between; unix(7)
 _SECRET = re.compile(r"password|passphrase|secret|token|key", re.IGNORECASE)
 
 
@@ -83,25 +86,21 @@ class BrokerSettings(Frozen):
             raise ValueError("write mqtt://user@host:port with a port from 1 to 65535 and nothing behind it")
         return url
 
-    @property
-    def host(self) -> str:
-        return urlsplit(self.url).hostname or ""
-
-    @property
-    def port(self) -> int:
+    def endpoint(self) -> Endpoint:
+        """Where to connect, with the password as it is now.  Raises OSError when its file can't be read."""
         parts = urlsplit(self.url)
-        return parts.port or _PORTS[parts.scheme]
+        return Endpoint(
+            host=parts.hostname or "",
+            port=parts.port or _PORTS[parts.scheme],
+            user=parts.username,
+            password=self._password(),
+            encrypted=parts.scheme == "mqtts",
+            ca_file=str(self.ca_file) if self.ca_file else None,
+            vouches=self.acl,
+            largest_message=self.largest_message,
+        )
 
-    @property
-    def user(self) -> str | None:
-        return urlsplit(self.url).username
-
-    @property
-    def encrypted(self) -> bool:
-        return urlsplit(self.url).scheme == "mqtts"
-
-    def password(self) -> str | None:
-        """The password as it is now, so that a changed file counts at the next connection.  Raises OSError."""
+    def _password(self) -> str | None:
         path = self.password_file or places.credential(PASSWORD_CREDENTIAL)
         if path is None:
             return os.environ.get(PASSWORD_VARIABLE)
@@ -170,6 +169,9 @@ def parse(data: Mapping[str, Any], directory: Path) -> Config:
             instruments[name] = (registry.load(known.driver).parse(known.options), known.settings())
         except SettingsError as error:
             problems += [_within(f"instruments.{name}", problem) for problem in error.problems]
+    if settings is not None and len(os.fsencode(settings.node.runtime)) > _LONGEST_RUNTIME - len(settings.node.name):
+        reason = "its path is too long for a socket in it"
+        problems.append(Problem("node.runtime", str(settings.node.runtime), reason, "choose a shorter one"))
     if settings is None or problems:
         raise DocumentError(problems)
     return Config(settings.node, settings.store, settings.broker, instruments)

@@ -5,7 +5,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from luggin.daemon import places
-from luggin.daemon.config import BrokerSettings
 
 _MOST_BYTES = 4096
 
@@ -27,20 +26,6 @@ class Endpoint:
         return f"{'mqtts' if self.encrypted else 'mqtt'}://{self.host}:{self.port}"
 
     __str__ = __repr__
-
-
-def external(settings: BrokerSettings) -> Endpoint:
-    """The broker that the configuration names.  Raises OSError when its password file can't be read."""
-    return Endpoint(
-        host=settings.host,
-        port=settings.port,
-        user=settings.user,
-        password=settings.password(),
-        encrypted=settings.encrypted,
-        ca_file=str(settings.ca_file) if settings.ca_file else None,
-        vouches=settings.acl,
-        largest_message=settings.largest_message,
-    )
 
 
 def file_of(runtime: Path, node: str) -> Path:

@@ -1,0 +1,45 @@
+"""luggin serve: the daemon itself."""
+
+import argparse
+import os
+
+from luggin.daemon.cli import exits
+from luggin.daemon.cli.exits import CliError
+
+HELP = "run the daemon: drive the configured instruments, record, publish"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--config", metavar="FILE", help="configuration, TOML; default: luggin.toml where it belongs")
+    parser.add_argument("--check", action="store_true", help="only say whether the configuration is valid")
+    parser.add_argument("--log", choices=("debug", "info", "warning", "error"), default="info", help="least to log")
+
+
+def run(args: argparse.Namespace) -> int:
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the daemon does no linear algebra
+    import asyncio
+
+    from luggin.daemon import config, logs
+    from luggin.daemon.service import AlreadyRunning, serve
+    from luggin.daemon.store import StoreError
+    from luggin.protocol.problem import DocumentError
+
+    try:
+        path = config.find(args.config)
+        settings = config.load(path)
+    except DocumentError as error:
+        count = len(error.problems)
+        head = f"no valid configuration; {count} problem{'s' * (count > 1)}:"
+        raise CliError("\n  ".join([head, *map(str, error.problems)]), exits.BAD_DOCUMENT) from None
+    except OSError as error:
+        raise CliError(f"{error.filename} can't be read: {error.strerror}", exits.BAD_DOCUMENT) from None
+    if args.check:
+        names = ", ".join(settings.instruments) or "none"
+        print(f"{path}: valid; node {settings.node.name}, instruments: {names}")
+        return exits.OK
+    logs.configure(args.log)
+    try:
+        confirmed = asyncio.run(serve(settings))
+    except (AlreadyRunning, StoreError) as error:
+        raise CliError(str(error)) from None
+    return exits.OK if confirmed else exits.CELL_UNKNOWN

@@ -1,0 +1,121 @@
+"""A Unix socket beside the broker, so that status, stop and abort work when the broker does not.
+
+One JSON object a line, with the payloads of MQTT:
+
+    {"verb": "status"}                                             a Reply, the notice board in its data
+    {"instrument": "NAME", "verb": "abort", "command": {...}}      the Reply to that command
+
+Whoever may enter the socket's directory is this daemon's user; the kernel says which user that is, so its name is
+verified.
+"""
+
+import asyncio
+import json
+import pwd
+import re
+import socket
+import struct
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+
+import structlog
+from pydantic_core import to_jsonable_python
+
+from luggin.daemon.board import Board
+from luggin.daemon.desk import Desk
+from luggin.protocol.payloads import MOST_COMMAND_BYTES, NodeStatus, Reply
+from luggin.protocol.topics import CommandTopic, is_segment
+
+log = structlog.get_logger(__name__)
+
+MOST_CONNECTIONS = 32
+_MOST_LINE = MOST_COMMAND_BYTES + 1024
+_STATUS = "status"
+
+
+def socket_of(runtime: Path, node: str) -> Path:
+    return runtime / f"{node}.sock"
+
+
+class LocalSocket:
+    """`status` says what the node is; `path` lies in a directory that only its owner may enter."""
+
+    def __init__(self, path: Path, desk: Desk, board: Board, status: Callable[[], NodeStatus]) -> None:
+        self._path, self._desk, self._board, self._status = path, desk, board, status
+        self._open: set[asyncio.Task[None]] = set()
+
+    async def run(self) -> None:
+        """Serve; returns only by cancellation.  Raises OSError when the socket can't be made."""
+        self._path.unlink(missing_ok=True)  # of a daemon that was killed; a living one is found out before
+        server = await asyncio.start_unix_server(self._accept, self._path, limit=_MOST_LINE)
+        self._path.chmod(0o600)
+        try:
+            await server.serve_forever()
+        finally:
+            self._path.unlink(missing_ok=True)
+            server.close()
+            for task in self._open:
+                task.cancel()
+            await asyncio.gather(*self._open, return_exceptions=True)
+            await server.wait_closed()
+
+    def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if len(self._open) >= MOST_CONNECTIONS:
+            writer.close()
+            return
+        task = asyncio.get_running_loop().create_task(self._converse(reader, writer), name="local client")
+        self._open.add(task)
+        task.add_done_callback(self._open.discard)
+
+    async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        client = _peer(writer.get_extra_info("socket"))
+        try:
+            while line := await reader.readline():
+                reply = await self._answer(line, client)
+                writer.write(reply.model_dump_json().encode() + b"\n")
+                await writer.drain()
+        except ValueError:
+            log.warning("a local client sent too long a line", client=client)
+        except OSError as error:
+            log.debug("a local client went away", client=client, reason=str(error))
+        finally:
+            writer.close()
+            with suppress(OSError):
+                await writer.wait_closed()
+
+    async def _answer(self, line: bytes, client: str) -> Reply:
+        try:
+            asked = json.loads(line)
+            verb, instrument = asked["verb"], asked.get("instrument", "")
+            command = asked.get("command", {})
+        except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
+            return _refused("a line is a JSON object with verb, instrument and command")
+        if verb == _STATUS:
+            return self._tell_status(command)
+        if not all(isinstance(each, str) and is_segment(each) for each in (verb, instrument)):
+            return _refused("verb and instrument are 1 to 64 of a-z, 0-9 and -")
+        topic = CommandTopic(self._desk.node, instrument, client, verb)
+        answer = await self._desk.answer(topic, json.dumps(command).encode(), True, "local")
+        return answer.reply if answer else _refused("the same request is being carried out already")
+
+    def _tell_status(self, command: object) -> Reply:
+        request = command.get("request") if isinstance(command, dict) else None
+        data = {"node": self._status(), "board": dict(self._board.entries)}
+        known = isinstance(request, str) and is_segment(request)
+        return Reply(request=request if known else _STATUS, accepted=True, data=to_jsonable_python(data))
+
+
+def _refused(sentence: str) -> Reply:
+    return Reply(request="unread", accepted=False, sentence=sentence)
+
+
+def _peer(connection: socket.socket) -> str:
+    """The user at the other end as a topic segment; unix(7), SO_PEERCRED: pid, uid, gid."""
+    size = struct.calcsize("3i")
+    _, user, _ = struct.unpack("3i", connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, size))
+    try:
+        name = pwd.getpwuid(user).pw_name
+    except KeyError:
+        name = f"user-{user}"
+    return re.sub(r"[^a-z0-9-]+", "-", name.lower())[:64] or f"user-{user}"

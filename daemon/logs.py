@@ -1,0 +1,40 @@
+"""Logs: lines to read on a terminal, JSON under systemd or wherever else they are collected."""
+
+import logging
+import sys
+from typing import TextIO
+
+import structlog
+from structlog.typing import Processor
+
+_LEVELS = {"debug": logging.DEBUG, "info": logging.INFO, "warning": logging.WARNING, "error": logging.ERROR}
+LEVELS = tuple(_LEVELS)
+
+
+def configure(level: str = "info", stream: TextIO = sys.stderr) -> None:
+    """Send our logs, and those of the libraries from `warning` on, to `stream`."""
+    readable = stream.isatty()
+    shared: list[Processor] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.stdlib.add_log_level,
+        structlog.processors.TimeStamper(fmt="%H:%M:%S" if readable else "iso", utc=not readable),
+    ]
+    last: list[Processor] = (
+        [structlog.dev.ConsoleRenderer(colors=True)]
+        if readable
+        else [structlog.processors.dict_tracebacks, structlog.processors.JSONRenderer(default=str)]
+    )
+    structlog.configure(
+        processors=[*shared, structlog.processors.StackInfoRenderer(), *last],
+        wrapper_class=structlog.make_filtering_bound_logger(_LEVELS[level]),
+        logger_factory=structlog.WriteLoggerFactory(stream),
+        cache_logger_on_first_use=False,
+    )
+    handler = logging.StreamHandler(stream)
+    handler.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=shared, processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *last]
+        )
+    )
+    logging.basicConfig(handlers=[handler], level=logging.WARNING, force=True)
+    logging.captureWarnings(True)

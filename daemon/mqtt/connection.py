@@ -1,0 +1,135 @@
+"""The daemon's connection to its broker, made again for ever."""
+
+import asyncio
+import random
+from collections.abc import Awaitable, Callable
+
+import structlog
+
+from luggin.daemon.board import Board
+from luggin.daemon.endpoint import Endpoint
+from luggin.daemon.mqtt.client import ConnectionLost, Link, TooLarge, connect
+from luggin.daemon.mqtt.intake import Intake
+from luggin.daemon.mqtt.publisher import RunPublisher, publish_board, publish_entries
+from luggin.daemon.store import Store, StoreError
+from luggin.protocol import topics
+from luggin.protocol.payloads import NodeStatus, Payload, Reply
+
+log = structlog.get_logger(__name__)
+
+PAUSES = (0.5, 30.0)
+_STEADY_AFTER = 10.0  # s; two daemons of the same name drive each other from the broker: not too quickly
+_FAREWELL = 2.0
+
+
+class Connection:
+    """`status` says what the node is, online or not.  `endpoint` is asked before every attempt, since address and
+    password may change; it may wait, or raise OSError."""
+
+    def __init__(
+        self,
+        node: str,
+        status: Callable[[bool], NodeStatus],
+        *,
+        board: Board,
+        store: Store,
+        intake: Intake,
+        endpoint: Callable[[], Awaitable[Endpoint]],
+    ) -> None:
+        self._node, self._status = node, status
+        self._board, self._store, self._intake = board, store, intake
+        self._endpoint = endpoint
+        self._publisher: RunPublisher | None = None
+
+    async def run(self) -> None:
+        """Connect for ever.  Returns only by cancellation, after the broker has the newest of the board and a goodbye.
+
+        A loss is logged once; attempts to mend it only for those who look closer.
+        """
+        pause, say, clock = PAUSES[0], log.warning, asyncio.get_running_loop().time
+        while True:
+            connected = clock()
+            try:
+                endpoint = await self._endpoint()
+                async with connect(endpoint, f"luggin-{self._node}", self._last_will(), self._intake.receive) as link:
+                    await self._greet(link)
+                    log.info("connected to the broker", broker=str(endpoint))
+                    connected, say = clock(), log.warning
+                    await self._serve(link)
+            except (ConnectionLost, StoreError, OSError) as error:
+                say("no broker; trying again for ever", reason=str(error) or type(error).__name__)
+                say = log.debug
+            if clock() - connected > _STEADY_AFTER:
+                pause = PAUSES[0]
+            await asyncio.sleep(pause * random.uniform(0.5, 1.0))
+            pause = min(pause * 2, PAUSES[1])
+
+    async def settle(self) -> None:
+        """Wait until the broker has everything that is stored by now, backlog aside; at once without a broker."""
+        if self._publisher is not None:
+            await self._publisher.caught_up(self._store.serial)
+
+    async def _greet(self, link: Link) -> None:
+        self._intake.verified = link.endpoint.vouches
+        await link.subscribe(topics.commands_of(self._node))
+        await link.publish(topics.status(self._node), _json(self._status(True)), "status")
+
+    async def _serve(self, link: Link) -> None:
+        """Until the connection is lost.  Raises ConnectionLost."""
+        self._publisher = publisher = RunPublisher(self._node, self._store, link)
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(link.lost(), name="broker's end of the connection")
+                group.create_task(publish_board(self._board, link), name="board to broker")
+                group.create_task(publisher.run(), name="runs to broker")
+                group.create_task(self._send_replies(link), name="replies to broker")
+        except BaseExceptionGroup as errors:
+            if errors.split((ConnectionLost, StoreError))[1] is not None:
+                raise
+            raise _first(errors) from None
+        except asyncio.CancelledError:
+            await self._say_goodbye(link)
+            raise
+        finally:
+            self._publisher = None
+
+    async def _say_goodbye(self, link: Link) -> None:
+        try:
+            async with asyncio.timeout(_FAREWELL):
+                await publish_entries(self._board.entries.items(), link)
+                await link.publish(topics.status(self._node), _json(self._status(False)), "status")
+        except (ConnectionLost, TooLarge, TimeoutError) as error:
+            log.warning("the broker did not take the last messages", reason=str(error) or type(error).__name__)
+
+    async def _send_replies(self, link: Link) -> None:
+        outbox = self._intake.outbox
+        while True:
+            topic, reply = entry = await outbox.oldest()
+            if reply is None:
+                await link.forget(topic)
+            else:
+                await _send_reply(link, topic, reply)
+            outbox.drop(entry)
+
+    def _last_will(self) -> tuple[str, bytes]:
+        # Nobody knows now when it will be spoken.
+        return topics.status(self._node), _json(self._status(False).model_copy(update={"utc": None}))
+
+
+async def _send_reply(link: Link, topic: str, reply: Reply) -> None:
+    try:
+        await link.publish(topic, _json(reply), "reply")
+    except TooLarge as error:
+        short = Reply(request=reply.request, accepted=False, sentence=f"the answer is too long: {error}; ask for less")
+        await link.publish(topic, _json(short), "reply")
+
+
+def _json(payload: Payload) -> bytes:
+    return payload.model_dump_json().encode()
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error

@@ -1,0 +1,164 @@
+"""What a connected broker is told: the notice board's newest entries, and runs from the store by cursor.
+
+Each step of a run reads what comes next, publishes it, and advances the cursor once the broker has acknowledged; memory
+holds one step a run however far behind the broker is.  A connection begins with a backlog: everything stored before.
+It goes out marked `live: false`, one message at a time, only while no run has live news, and with a pause as long as
+the message took.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Iterable
+from typing import cast
+
+import structlog
+
+from luggin.daemon.board import Board
+from luggin.daemon.mqtt.client import Link, TooLarge
+from luggin.daemon.mqtt.encode import MOST_POINTS, points_messages
+from luggin.daemon.store import Outstanding, Store, StoreError, Stream
+from luggin.protocol import topics
+from luggin.protocol.payloads import Payload
+from luggin.protocol.points import Batch
+from luggin.protocol.topics import Kind
+
+log = structlog.get_logger(__name__)
+
+MOST_RUNS = 64
+MOST_BACKLOG_RUNS = 20_000
+MOST_EVENTS = 100
+POINTS_A_STEP = 4 * MOST_POINTS
+_KINDS: dict[Stream, Kind] = {"header": "header", "points": "points", "events": "event", "result": "result"}
+
+
+async def publish_board(board: Board, link: Link) -> None:
+    """Everything on the board, then each change; returns only by an exception."""
+    serial = 0
+    while True:
+        serial, fresh = await board.newer(serial)
+        await publish_entries(fresh.items(), link)
+
+
+async def publish_entries(entries: Iterable[tuple[str, Payload]], link: Link) -> None:
+    for topic, payload in entries:
+        await link.publish(topic, payload.model_dump_json().encode(), cast(Kind, topic.rpartition("/")[2]))
+
+
+class Backlog:
+    """Tells what was stored before the connection from news.  `listed` is everything unpublished at its start."""
+
+    def __init__(self, listed: list[Outstanding]) -> None:
+        self._stored = {each.run: each.stored for each in listed}
+        self._ended = {each.run for each in listed if each.finished}
+
+    def live_from(self, run: str) -> int:
+        """The index from which on the run's points are news."""
+        return self._stored.get(run, 0)
+
+    def holds(self, each: Outstanding) -> bool:
+        """Whether what comes next of this run is backlog."""
+        if each.points is not None:
+            return each.points < self.live_from(each.run)
+        return each.run in self._ended
+
+
+class RunPublisher:
+    """Publishes to one connection."""
+
+    def __init__(self, node: str, store: Store, link: Link) -> None:
+        self._node, self._store, self._link = node, store, link
+        self._unreadable: set[str] = set()
+        self._caught_up = -1
+        self._progress = asyncio.Event()
+
+    async def run(self) -> None:
+        """Returns only by an exception: ConnectionLost, or StoreError when the store can't be asked at all."""
+        backlog = Backlog(await self._store.unpublished(MOST_BACKLOG_RUNS))
+        followed: set[str] = set()
+        while True:
+            serial = self._store.serial
+            outstanding = [each for each in await self._outstanding(followed) if each.run not in self._unreadable]
+            news = [each for each in outstanding if not backlog.holds(each)]
+            followed = {each.run for each in outstanding if not each.finished or each in news}
+            if news:
+                async with asyncio.TaskGroup() as group:
+                    for each in news:
+                        group.create_task(self._step(each, POINTS_A_STEP, backlog.live_from(each.run)))
+                continue
+            self._note_progress(serial)
+            if outstanding:
+                pause = await self._timed(
+                    self._step(outstanding[0], MOST_POINTS, backlog.live_from(outstanding[0].run))
+                )
+                await self._changed(serial, pause)
+            else:
+                await self._changed(serial, None)
+
+    async def caught_up(self, serial: int) -> None:
+        """Wait until all live news up to this serial of the store are with the broker."""
+        while self._caught_up < serial:
+            await self._progress.wait()
+
+    def _note_progress(self, serial: int) -> None:
+        self._caught_up = serial
+        self._progress.set()
+        self._progress = asyncio.Event()
+
+    async def _outstanding(self, followed: set[str]) -> list[Outstanding]:
+        """Runs in progress come first, ended ones in order; one that was followed must not wait behind old ones."""
+        found = await self._store.unpublished(MOST_RUNS)
+        if len(found) == MOST_RUNS and followed - {each.run for each in found}:
+            found = await self._store.unpublished(MOST_BACKLOG_RUNS)
+        return found
+
+    async def _changed(self, serial: int, at_most: float | None) -> None:
+        try:
+            async with asyncio.timeout(at_most):
+                await self._store.changed(serial)
+        except TimeoutError:
+            pass
+
+    async def _timed(self, step: Awaitable[None]) -> float:
+        clock = asyncio.get_running_loop().time
+        start = clock()
+        await step
+        return clock() - start
+
+    async def _step(self, each: Outstanding, most_points: int, live_from: int) -> None:
+        """Publish what comes next of one run: header, points and events, and its result after all of them."""
+        try:
+            if each.header:
+                await self._publish(each, "header", 0, 1, await self._store.header(each.run))
+            if each.points is not None:
+                await self._publish_points(each, await self._store.unpublished_points(each.run, most_points), live_from)
+            if each.events is not None:
+                for event in await self._store.events(each.run, each.events, MOST_EVENTS):
+                    await self._publish(each, "events", event.number, event.number + 1, event)
+            if each.result and each.points is None and each.events is None:
+                await self._publish(each, "result", 0, 1, await self._store.result(each.run))
+        except StoreError as error:
+            log.error("a run can't be published before the next connection", run=each.run, reason=str(error))
+            self._unreadable.add(each.run)
+
+    async def _publish_points(self, each: Outstanding, batches: list[Batch], live_from: int) -> None:
+        """All at once below the broker, in order; each is noted as soon as it is acknowledged."""
+        largest = self._link.endpoint.largest_message
+        async with asyncio.TaskGroup() as group:
+            for batch in batches:
+                for part, live in ((batch.cut(0, live_from), False), (batch.cut(live_from, batch.after), True)):
+                    for piece, message in points_messages(part, live, largest) if part else ():
+                        group.create_task(self._send(each, "points", piece.first, piece.after, message))
+                        await asyncio.sleep(0)  # sent now, and the rest of the daemon gets its turn
+
+    async def _publish(
+        self, each: Outstanding, stream: Stream, first: int, after: int, payload: Payload | None
+    ) -> None:
+        if payload is not None:
+            await self._send(each, stream, first, after, payload.model_dump_json().encode())
+
+    async def _send(self, each: Outstanding, stream: Stream, first: int, after: int, message: bytes) -> None:
+        kind = _KINDS[stream]
+        try:
+            await self._link.publish(topics.run(self._node, each.instrument, each.run, kind), message, kind)
+        except TooLarge as error:
+            log.error("not published; ask the store for it", reason=str(error))
+        self._store.advance(each.run, stream, first, after)
