@@ -1,5 +1,6 @@
 """The durable store: SQLite, one writer for all instruments, read by anyone at any time."""
 
+from luggin.daemon.store.archive import Archive, open_store
 from luggin.daemon.store.errors import (
     NoSuchRun,
     StoreConflict,
@@ -9,11 +10,13 @@ from luggin.daemon.store.errors import (
     StoreInUse,
     StoreVersion,
 )
+from luggin.daemon.store.integrity import verify
 from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, StoreState, Stream
 from luggin.daemon.store.store import Store
 
 __all__ = [
     "Anchor",
+    "Archive",
     "LogEntry",
     "NoSuchRun",
     "Outstanding",
@@ -27,4 +30,6 @@ __all__ = [
     "StoreState",
     "StoreVersion",
     "Stream",
+    "open_store",
+    "verify",
 ]

@@ -2,16 +2,30 @@
 
 import asyncio
 import time
-from collections.abc import Callable, Iterable, Mapping
-from contextlib import AbstractAsyncContextManager
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import asynccontextmanager
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
+from luggin.daemon.store.archive import Archive, open_store
+from luggin.daemon.store.codec import layout_of
+from luggin.daemon.store.disk import Disk
+from luggin.daemon.store.integrity import verify
+from luggin.daemon.store.ledger import Ledger, Note
+from luggin.daemon.store.locate import MOST_INDEX
+from luggin.daemon.store.lock import exclusive
+from luggin.daemon.store.publication import outstanding, unpublished_points
 from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, StoreState, Stream
+from luggin.daemon.store.space import check
+from luggin.daemon.store.writer import Job, Writer
 from luggin.protocol.payloads import MOST_POINTS_ASKED, RunEvent, RunHeader, RunResult
 from luggin.protocol.points import Batch
 
 RESERVE = 4 * 1024 * 1024
+P = ParamSpec("P")
+Answer = TypeVar("Answer")
 
 
 class Store:
@@ -21,8 +35,30 @@ class Store:
     is durable.  A future may be left alone: its error is then only visible in `state`.
     """
 
+    def __init__(
+        self,
+        path: Path | str,
+        interval: float,
+        slow_interval: float,
+        largest: int | None,
+        reserve: int,
+        utc: Callable[[], float],
+    ) -> None:
+        self._path = Path(path).absolute()
+        self._largest = largest
+        self._reserve = reserve
+        self._disk = Disk(self._path, largest, reserve, utc)
+        self._writer = Writer(self._disk, interval, slow_interval, asyncio.get_running_loop(), self._committed)
+        self._reader = ThreadPoolExecutor(1, "store-reader")
+        self._archive: Archive | None = None
+        self._beginning = asyncio.Lock()
+        self._changed = asyncio.Event()
+        self._serial = 0
+        self._state = StoreState.OK
+
     @classmethod
-    def open(
+    @asynccontextmanager
+    async def open(
         cls,
         path: Path | str,
         *,
@@ -31,33 +67,45 @@ class Store:
         largest: int | None = None,
         reserve: int = RESERVE,
         utc: Callable[[], float] = time.time,
-    ) -> AbstractAsyncContextManager["Store"]:
+    ) -> AsyncIterator["Store"]:
         """Open or create the store at `path` for writing; leaving the context commits what is queued.
 
         What is queued is committed `interval` s after the first of it, or `slow_interval` s below 10 points/s.
         `largest` bounds the size of the database in bytes; `reserve` bytes are set aside for closing events on a full
         disk.  Raises StoreInUse, StoreVersion, StoreFault.
         """
-        raise NotImplementedError
+        store = cls(path, interval, slow_interval, largest, reserve, utc)
+        with exclusive(store._path):
+            await store._start()
+            try:
+                yield store
+            finally:
+                await store._close()
 
     # Writing
 
     async def check_space(self, points: int, columns: Iterable[str]) -> None:
         """Raise StoreFull unless `points` more points of these columns fit beside what unfinished runs may need."""
-        raise NotImplementedError
+        await self._read(self._check_space, points, tuple(columns))
 
     async def begin_run(self, header: RunHeader) -> None:
         """Make a new run durable at once.  Raises StoreFull when its bound of points does not fit, StoreConflict."""
-        raise NotImplementedError
+        async with self._beginning:
+            await self._read(self._check_space, int(header.bounds.get("points", 0)), tuple(header.columns))
+            await self._submit(lambda ledger: ledger.begin(header), urgent=True, needs_room=True)
 
     def put(self, batch: Batch) -> asyncio.Future[int]:
         """Queue points.  Done when they are durable; the result is the index up to which the instrument may forget
         (after the last contiguous durable point of the run).
 
         What is stored already is trimmed by index; a hole before the batch is noted as an event of kind `gap`, and its
-        closing by a late batch as `gap-closed`.  Fails with StoreFull, StoreFault, NoSuchRun.
+        closing by a late batch as `gap-closed`.  Fails with StoreFull, StoreFault, NoSuchRun.  Raises ValueError at
+        once for a batch that can't be stored: an impossible index, columns that are no numbers.
         """
-        raise NotImplementedError
+        if batch.first < 0 or batch.after > MOST_INDEX:
+            raise ValueError(f"batch of run {batch.run}: first = {batch.first} is no index of a point")
+        layout_of(batch.columns)
+        return self._submit(batch, needs_room=True)
 
     def event(
         self,
@@ -71,13 +119,19 @@ class Store:
     ) -> asyncio.Future[int]:
         """Append to the run's events or, with `run` None, to the log of the instrument, or of the node when that is
         None too.  The result is the event's number.  `urgent` commits at once."""
-        raise NotImplementedError
+        note = Note(run, instrument, kind, sentence, dict(data or {}))
+        return self._submit(lambda ledger: ledger.append(note), urgent=urgent)
 
     def attest(
         self, instrument: str, run: str | None, person: str, statement: str, asked_by: str, verified: bool
     ) -> asyncio.Future[int]:
-        """Record, at once, that a named person states that the instrument's cell is off (event kind `attested`)."""
-        raise NotImplementedError
+        """Record, at once, that a named person states that the instrument's cell is off: an event of kind `attested`
+        in the instrument's log and, with a run, in that run's events.  The result is its number in the log."""
+        data = {"person": person, "statement": statement, "asked_by": asked_by, "verified": verified}
+        sentence = f"{person} states that the cell of {instrument} is off: {statement}"
+        scopes = [None] if run is None else [run, None]
+        notes = [Note(scope, instrument, "attested", sentence, data) for scope in scopes]
+        return self._submit(lambda ledger: [ledger.append(note) for note in notes][-1], urgent=True)
 
     def anchor(
         self,
@@ -91,89 +145,142 @@ class Store:
         run_time: float | None = None,
     ) -> asyncio.Future[None]:
         """Store one moment as seen by all clocks, see records.Anchor."""
-        raise NotImplementedError
+        anchor = Anchor(instrument, run, boot, monotonic, utc, synchronised, instrument_time, run_time)
+        return self._submit(lambda ledger: ledger.anchor(anchor))
 
     async def finish_run(self, result: RunResult) -> None:
         """Seal the run's points and make its result durable at once.  Saying the same again changes nothing; another
         result for a finished run raises StoreConflict."""
-        raise NotImplementedError
+        await self._submit(lambda _: None, urgent=True)
+        seal = await asyncio.to_thread(self._apart, Archive.digest, result.run)
+        await self._submit(lambda ledger: ledger.finish(result, seal), urgent=True)
 
     # Reading: each call is one short read of what is committed
 
     async def runs(self, limit: int = 50, before: str = "") -> list[RunSummary]:
         """The newest runs, newest first, started before the run `before` when that is given."""
-        raise NotImplementedError
+        return await self._read(Archive.runs, limit, before)
 
     async def header(self, run: str) -> RunHeader:
         """Raises NoSuchRun, as all that follow do."""
-        raise NotImplementedError
+        return await self._read(Archive.header, run)
 
     async def result(self, run: str) -> RunResult | None:
-        raise NotImplementedError
+        return await self._read(Archive.result, run)
 
     async def events(self, run: str, first: int = 0, limit: int | None = None) -> list[RunEvent]:
         """The run's events in order, from number `first` on."""
-        raise NotImplementedError
+        return await self._read(Archive.events, run, first, limit)
 
     async def log(self, instrument: str | None, first: int = 0, limit: int | None = None) -> list[LogEntry]:
         """The log of an instrument, or of the node for None."""
-        raise NotImplementedError
+        return await self._read(Archive.log, instrument, first, limit)
 
     async def points(
         self, run: str, first: int = 0, after: int | None = None, limit: int = MOST_POINTS_ASKED
     ) -> list[Batch]:
         """Stored points with indices in [first, after) in order, at most `limit` points; holes are left out."""
-        raise NotImplementedError
+        return await self._read(Archive.points, run, first, after, limit)
 
     async def gaps(self, run: str) -> list[tuple[int, int]]:
         """Index ranges [first, after) that are missing between 0 and the last point known of."""
-        raise NotImplementedError
+        return await self._read(Archive.gaps, run)
 
     async def stored_after(self, run: str) -> int:
         """The index after the last contiguous durable point: what the instrument may forget, where a replay starts."""
-        raise NotImplementedError
+        return await self._read(Archive.stored_after, run)
 
     async def anchors(self, run: str) -> list[Anchor]:
-        raise NotImplementedError
+        return await self._read(Archive.anchors, run)
 
     async def unfinished(self) -> list[str]:
         """Runs without a result, in the order in which they started."""
-        raise NotImplementedError
+        return await self._read(Archive.unfinished)
 
     async def last_boot(self, instrument: str) -> str | None:
         """The boot id last seen of this instrument."""
-        raise NotImplementedError
+        return await self._read(Archive.last_boot, instrument)
 
     async def verify(self, run: str) -> list[str]:
         """Check the run's hash chain, seal and batches; one sentence for each thing found wrong."""
-        raise NotImplementedError
+        return await asyncio.to_thread(self._apart, verify, run)
 
     # Publication
 
     async def unpublished(self, limit: int = 64) -> list[Outstanding]:
         """Runs with something committed and unpublished: unfinished ones first, then in the order of their start."""
-        raise NotImplementedError
+        marks = self._writer.marks.all()
+        return await self._read(lambda archive: outstanding(archive.connection, marks, limit))
 
     async def unpublished_points(self, run: str, limit: int = MOST_POINTS_ASKED) -> list[Batch]:
         """The run's first unpublished points, at most `limit`, late fillings of holes included."""
-        raise NotImplementedError
+        marks = self._writer.marks.all()
+        return await self._read(lambda archive: unpublished_points(archive, marks, run, limit))
 
     def advance(self, run: str, stream: Stream, first: int, after: int) -> None:
         """Note that the broker has taken [first, after) of a stream: indices of points, numbers of events, [0, 1) of
         header and result.  Kept lazily: after a crash the last few seconds are published again."""
-        raise NotImplementedError
+        self._writer.mark(run, stream, first, after)
 
     async def changed(self, serial: int) -> int:
         """Wait until `serial` is no longer the newest; returns the newest, to ask with next time (begin with -1)."""
-        raise NotImplementedError
+        while self._serial == serial:
+            await self._changed.wait()
+        return self._serial
 
     # State
 
     @property
     def serial(self) -> int:
         """Counts commits and changes of `state`."""
-        raise NotImplementedError
+        return self._serial
 
     @property
     def state(self) -> StoreState:
-        raise NotImplementedError
+        return self._state
+
+    # Inside
+
+    async def _start(self) -> None:
+        room = await asyncio.to_thread(self._disk.open)
+        self._state = StoreState.OK if room else StoreState.FULL
+        self._writer.start(room)
+        self._archive = await asyncio.to_thread(open_store, self._path)
+
+    async def _close(self) -> None:
+        await asyncio.to_thread(self._reader.shutdown)
+        if self._archive is not None:
+            self._archive.close()
+        await asyncio.to_thread(self._writer.close)
+
+    def _committed(self, state: StoreState) -> None:
+        self._serial += 1
+        self._state = state
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    def _submit(
+        self, work: Batch | Callable[[Ledger], Answer], *, urgent: bool = False, needs_room: bool = False
+    ) -> asyncio.Future[Any]:
+        future: asyncio.Future[Any] = asyncio.get_running_loop().create_future()
+        future.add_done_callback(_seen)
+        self._writer.submit(Job(future, work, urgent, needs_room))
+        return future
+
+    async def _read(self, question: Callable[Concatenate[Archive, P], Answer], *args: P.args, **_: P.kwargs) -> Answer:
+        assert self._archive is not None
+        return await asyncio.get_running_loop().run_in_executor(self._reader, partial(question, self._archive, *args))
+
+    def _apart(self, question: Callable[[Archive, str], Answer], run: str) -> Answer:
+        """A question that may take long, on a connection of its own so that nobody waits for it."""
+        with open_store(self._path) as archive:
+            return question(archive, run)
+
+    def _check_space(self, archive: Archive, points: int, columns: tuple[str, ...]) -> None:
+        check(self._path, archive, points, columns, self._reserve, self._largest)
+
+
+def _seen(future: asyncio.Future[Any]) -> None:
+    """Whoever leaves a future alone meets its error in the store's state; asyncio need not complain."""
+    if not future.cancelled():
+        future.exception()

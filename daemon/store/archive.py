@@ -1,0 +1,245 @@
+"""Reading a store: one short read for each question, whatever the daemon writes meanwhile."""
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+
+from luggin.daemon.store import codec
+from luggin.daemon.store.coverage import Span
+from luggin.daemon.store.errors import NoSuchRun
+from luggin.daemon.store.locate import MOST_INDEX, ask, load_stored, log_scope, rows, run_scope
+from luggin.daemon.store.records import Anchor, LogEntry, RunSummary
+from luggin.daemon.store.schema import connect_reading
+from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
+from luggin.protocol.points import COLUMNS, Array, Batch, join
+
+_AT_ONCE = 65536
+
+
+def open_store(path: Path | str) -> "Archive":
+    """Open a store for reading, beside a daemon that writes it or without one.
+
+    Raises StoreError when there is none, StoreVersion when it is something else.
+    """
+    return Archive(connect_reading(Path(path)))
+
+
+class Archive:
+    """Runs, points and events as far as they are committed.  Questions about an unknown run raise NoSuchRun."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        self._connection.close()
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For questions of other modules of the store."""
+        return self._connection
+
+    def runs(self, limit: int = 50, before: str = "") -> list[RunSummary]:
+        """The newest runs, newest first, started before the run `before` when that is given."""
+        number = self.number(before) if before else MOST_INDEX
+        found = self._all(
+            "SELECT r.number, r.run, r.instrument, r.method, r.technique, r.utc, s.body FROM runs r"
+            " LEFT JOIN results s ON s.run = r.number WHERE r.number < ? ORDER BY r.number DESC LIMIT ?",
+            number,
+            limit,
+        )
+        summaries = []
+        for run_number, name, instrument, method, technique, utc, body in found:
+            result = {} if body is None else json.loads(body)
+            points = load_stored(self._connection, run_number).count
+            state, outcome = result.get("state"), result.get("outcome")
+            summaries.append(RunSummary(name, instrument, method, technique, utc, points, state, outcome))
+        return summaries
+
+    def number(self, run: str) -> int:
+        row = self._one("SELECT number FROM runs WHERE run = ?", run)
+        if row is None:
+            raise NoSuchRun(f"no run {run} is stored")
+        return int(row[0])
+
+    def header(self, run: str) -> RunHeader:
+        row = self._one("SELECT header FROM runs WHERE number = ?", self.number(run))
+        assert row is not None
+        return RunHeader.model_validate_json(row[0])
+
+    def result(self, run: str) -> RunResult | None:
+        """How the run ended, None while it hasn't."""
+        row = self._one("SELECT body FROM results WHERE run = ?", self.number(run))
+        return None if row is None else RunResult.model_validate_json(row[0])
+
+    def seal(self, run: str) -> dict[str, Any] | None:
+        """What `finish_run` recorded of the points: `spans` of indices and the SHA-256 of each of `columns`."""
+        row = self._one("SELECT seal FROM results WHERE run = ?", self.number(run))
+        return None if row is None else dict(json.loads(row[0]))
+
+    def events(self, run: str, first: int = 0, limit: int | None = None) -> list[RunEvent]:
+        """The run's events in order, from number `first` on."""
+        self.number(run)
+        return [
+            RunEvent(run=run, **{name: entry[name] for name in ("number", "kind", "sentence", "data", "utc")})
+            for entry, _ in self._entries(run_scope(run), first, limit)
+        ]
+
+    def event_hashes(self, run: str) -> list[bytes]:
+        """The hash of each event, see `chain`."""
+        self.number(run)
+        return [digest for _, digest in self._entries(run_scope(run), 0, None)]
+
+    def log(self, instrument: str | None, first: int = 0, limit: int | None = None) -> list[LogEntry]:
+        """The log of an instrument, or of the node for None."""
+        return [
+            LogEntry(entry["number"], entry["kind"], entry["sentence"], entry["data"], entry["utc"])
+            for entry, _ in self._entries(log_scope(instrument), first, limit)
+        ]
+
+    def anchors(self, run: str) -> list[Anchor]:
+        self.number(run)
+        found = self._all(
+            "SELECT instrument, run, boot, monotonic, utc, synchronised, instrument_time, run_time FROM anchors"
+            " WHERE run = ? ORDER BY number",
+            run,
+        )
+        return [
+            Anchor(instrument, of, boot, monotonic, utc, bool(synchronised), own, since)
+            for instrument, of, boot, monotonic, utc, synchronised, own, since in found
+        ]
+
+    def points(self, run: str, first: int = 0, after: int | None = None, limit: int | None = None) -> list[Batch]:
+        """Stored points with indices in [first, after) in order, at most `limit` points; holes are left out."""
+        spans = [(first, MOST_INDEX if after is None else after)]
+        return join(self.batches(run, spans, limit))
+
+    def batches(self, run: str, spans: list[Span], limit: int | None = None) -> Iterator[Batch]:
+        """The same, as they are stored, for several spans of indices."""
+        number, left = self.number(run), MOST_INDEX if limit is None else limit
+        boots, layouts = self._boots(), self._layouts()
+        for first, after in spans:
+            with closing(rows(self._connection, number, first, after, "boot, layout, packed, crc, data")) as scan:
+                for start, count, boot, layout, packed, crc, data in scan:
+                    columns = codec.decode(layouts[layout], count, packed, data, crc)
+                    part = Batch(run, boots[boot], start, columns).cut(first, min(after, max(start, first) + left))
+                    if part is None:
+                        return
+                    yield part
+                    left -= part.count
+                    if left == 0:
+                        return
+
+    def columns(self, run: str) -> dict[str, Array]:
+        """All stored points of a run: `index` and each column in the order of COLUMNS, arrays of shape (points,).
+
+        A column that only a part of the points has is NaN elsewhere.
+        """
+        spans = list(load_stored(self._connection, self.number(run)).spans())
+        parts: dict[str, list[Array]] = {"index": [np.empty(0, "<i8")]}
+        done = 0
+        for batch in self.chunks(run, spans):
+            parts["index"].append(np.arange(batch.first, batch.after))
+            for name in {**parts, **batch.columns}:
+                if name not in parts:
+                    parts[name] = [_nothing(done)] if done else []
+                if name in batch.columns:
+                    parts[name].append(batch.columns[name])
+                elif name != "index":
+                    parts[name].append(_nothing(batch.count))
+            done += batch.count
+        return {name: np.concatenate(parts.pop(name)) for name in ("index", *COLUMNS) if name in parts}
+
+    def chunks(self, run: str, spans: list[Span]) -> Iterator[Batch]:
+        """Points in the order of their indices, some ten thousand at a time, with no read open in between."""
+        for first, after in spans:
+            while first < after:
+                batches = join(self.batches(run, [(first, after)], _AT_ONCE))
+                yield from batches
+                first = batches[-1].after if batches else after
+
+    def digest(self, run: str) -> str:
+        """The seal of what is stored now: JSON of `spans` and, for each of `columns`, the SHA-256 of its values."""
+        spans = list(load_stored(self._connection, self.number(run)).spans())
+        return json.dumps({"spans": spans, "columns": self.digests(run, spans)}, separators=(",", ":"))
+
+    def digests(self, run: str, spans: list[Span]) -> dict[str, str]:
+        """SHA-256 of each column's values in their stored form, in the order of the indices in `spans`."""
+        sums: dict[str, Any] = {}
+        for batch in self.chunks(run, spans):
+            for name, values in batch.columns.items():
+                sums.setdefault(name, hashlib.sha256()).update(np.ascontiguousarray(values).data)
+        return {name: each.hexdigest() for name, each in sums.items()}
+
+    def gaps(self, run: str) -> list[Span]:
+        """Index ranges [first, after) that are missing between 0 and the last point known of.
+
+        Points that the run's result knew to be lost count as known of.
+        """
+        result = self.result(run)
+        known = max((after for _, after in result.gaps), default=0) if result is not None else 0
+        stored = load_stored(self._connection, self.number(run))
+        return stored.missing(0, max(known, stored.end))
+
+    def stored_after(self, run: str) -> int:
+        """The index after the last contiguous point: what the instrument may forget, where a replay starts."""
+        return load_stored(self._connection, self.number(run)).contiguous
+
+    def boots(self, run: str) -> list[tuple[str, int, int]]:
+        """(boot, first, after) of the points that came from each boot of the instrument, in the order of indices."""
+        number, names, found = self.number(run), self._boots(), list[tuple[str, int, int]]()
+        for first, count, boot in rows(self._connection, number, 0, MOST_INDEX, "boot"):
+            if found and found[-1][0] == names[boot] and found[-1][2] == first:
+                found[-1] = (names[boot], found[-1][1], first + count)
+            else:
+                found.append((names[boot], first, first + count))
+        return found
+
+    def unfinished(self) -> list[str]:
+        """Runs without a result, in the order in which they started."""
+        found = self._all(
+            "SELECT run FROM runs WHERE number NOT IN (SELECT run FROM results) ORDER BY number",
+        )
+        return [run for (run,) in found]
+
+    def last_boot(self, instrument: str) -> str | None:
+        """The boot id last seen of this instrument."""
+        row = self._one("SELECT boot FROM boots WHERE instrument = ? ORDER BY number DESC LIMIT 1", instrument)
+        return None if row is None else str(row[0])
+
+    def _boots(self) -> dict[int, str]:
+        return dict(self._all("SELECT number, boot FROM boots"))
+
+    def _layouts(self) -> dict[int, str]:
+        return dict(self._all("SELECT number, layout FROM layouts"))
+
+    def _entries(self, scope: str, first: int, limit: int | None) -> list[tuple[dict[str, Any], bytes]]:
+        found = self._all(
+            "SELECT body, hash FROM events WHERE scope = ? AND number >= ? ORDER BY number LIMIT ?",
+            scope,
+            first,
+            -1 if limit is None else limit,
+        )
+        return [(json.loads(body), digest) for body, digest in found]
+
+    def _one(self, statement: str, *values: object) -> tuple[Any, ...] | None:
+        found = self._all(statement, *values)
+        return found[0] if found else None
+
+    def _all(self, statement: str, *values: object) -> list[tuple[Any, ...]]:
+        return ask(self._connection, statement, *values)
+
+
+def _nothing(count: int) -> Array:
+    return np.full(count, np.nan, "<f4")
