@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from luggin.daemon.figures.curve import Curve
     from luggin.protocol.program import Program, Pulses, Sine
 
 
@@ -78,6 +79,19 @@ def _sine_chart(sine: "Sine", width: int) -> str:
     levels = [(sine.bias or 0.0) + sine.amplitude * math.sin(angle) for angle in angles]
     title = "E / V" if sine.control == "potential" else "i / A"
     return chart(times, levels, "time / ms", title, width=width, height=12)
+
+
+def curve_chart(curve: "Curve", width: int = 78, height: int = 18) -> str:
+    """A run's curve, thinned to what a terminal can show."""
+    from luggin.daemon.figures.curve import scale, thinned, title
+
+    minus = curve.view.style == "nyquist"
+    factor, prefix = scale(curve.y)
+    x, y = thinned(curve.x, curve.y * factor * (-1 if minus else 1), most=1500)
+    x_title = title(curve.view.x, "", curve.reference)
+    return chart(
+        x.tolist(), y.tolist(), x_title, title(curve.view.y, prefix, curve.reference, minus=minus), "", width, height
+    )
 
 
 def _pieces(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], list[float]]]:

@@ -3,7 +3,7 @@
 import asyncio
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 REFRESH = 0.25
 LINE_EVERY = 5.0
-_SHOWN_POINTS = 1500
 
 
 async def show(
@@ -151,23 +150,10 @@ def picture(follower: Follower, width: int = 78, height: int = 18) -> str:
         return ""
     import numpy as np
 
-    from luggin.daemon.cli.drawing import chart
-    from luggin.daemon.figures.curve import curve, scale, title
+    from luggin.daemon.cli.drawing import curve_chart
+    from luggin.daemon.figures.curve import curve
 
     columns = {name: np.array(values, dtype=float) for name, values in follower.columns.items()}
     columns["flags"] = columns["flags"].astype(int)
     found = curve(follower.run, follower.header.method, columns)
-    if not np.isfinite(found.y).any():
-        return ""
-    every = max(len(found.x) // _SHOWN_POINTS, 1)
-    minus = found.view.style == "nyquist"
-    factor, prefix = scale(found.y)
-    y: Sequence[float] = (found.y[::every] * factor * (-1 if minus else 1)).tolist()
-    return chart(
-        found.x[::every].tolist(),
-        y,
-        title(found.view.x, "", found.reference),
-        title(found.view.y, prefix, found.reference, minus=minus),
-        width=width,
-        height=height,
-    )
+    return curve_chart(found, width, height) if np.isfinite(found.y).any() else ""

@@ -3,12 +3,12 @@
 import argparse
 import json
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.reach import add_broker_arguments, with_remote
+from luggin.daemon.cli.words import table
 
 if TYPE_CHECKING:
     from luggin.daemon.mqtt.remote import Remote
@@ -71,7 +71,7 @@ def _print_states(found: dict[str, Any]) -> None:
         rows.append(
             (name, state["state"], state["cell"] + age, state["link"], state.get("run") or "-", state.get("reason", ""))
         )
-    _table(rows)
+    table(rows)
     for name, alarm in sorted(found["alarm"].items()):
         if alarm["active"]:
             print(f"ALARM {name}: {alarm['sentence']}")
@@ -90,13 +90,7 @@ def _print_identities(found: dict[str, Any]) -> None:
                 "-" if temperature is None else f"{temperature - 273.15:.1f} °C",
             )
         )
-    _table(rows)
-
-
-def _table(rows: Sequence[tuple[str, ...]]) -> None:
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    for row in rows:
-        print("  " + "  ".join(f"{cell:{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
+    table(rows)
 
 
 STATUS = Overview(identities=False, HELP="how every instrument stands: state, cell, link, run, alarms")

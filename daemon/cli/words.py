@@ -1,5 +1,6 @@
 """Numbers in words for the terminal."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -29,3 +30,17 @@ def window(extent: "Bounds") -> str:
     if extent.current_low is not None and extent.current_high is not None:
         said.append(f"{show(extent.current_low, 'A')} to {show(extent.current_high, 'A')}")
     return " and ".join(said) or "nothing, the cell stays open"
+
+
+def moment(utc: float) -> str:
+    """A wall-clock time as ISO 8601 in UTC, to the second."""
+    from datetime import UTC, datetime
+
+    return datetime.fromtimestamp(utc, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def table(rows: Sequence[tuple[str, ...]]) -> None:
+    """Print rows in columns as wide as they need to be."""
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        print("  " + "  ".join(f"{cell:{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())

@@ -1,0 +1,67 @@
+"""luggin show: one run, how it was asked for, what happened and how it ended."""
+
+import argparse
+import json
+
+from luggin.daemon.cli import exits
+from luggin.daemon.cli.source import StoredRun, add_source_arguments, load
+
+HELP = "show a run: method, instrument, events, result and the curve"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("run_id", metavar="RUN", help="run, as `luggin runs` lists it")
+    parser.add_argument("--json", action="store_true", help="print everything but the points as JSON")
+    add_source_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    (found,) = load(args, [args.run_id])
+    if args.json:
+        told = {
+            "header": found.header.model_dump(mode="json"),
+            "result": found.result.model_dump(mode="json") if found.result else None,
+            "events": [event.model_dump(mode="json") for event in found.events],
+            "gaps": found.gaps,
+            "points": len(found.columns["index"]) if "index" in found.columns else 0,
+        }
+        print(json.dumps(told, indent=2))
+    else:
+        _page(found)
+    return exits.OK
+
+
+def _page(found: StoredRun) -> None:
+    from luggin.daemon.cli.words import moment
+
+    header, result = found.header, found.result
+    setup = header.method["setup"]
+    identity = header.identity
+    print(f"{header.run}  {header.method['technique']} {header.method['name']!r}")
+    print(f"  started     {moment(header.utc)} on {header.node}/{header.instrument}, asked by {header.asked_by}"
+          f"{'' if header.verified else ' (not verified)'}")  # fmt: skip
+    print(f"  instrument  {identity.get('maker')} {identity.get('model')}, serial {identity.get('serial')}")
+    print(f"  cell        {setup.get('electrode') or 'electrode not named'} against {setup['reference']}"
+          f"{', sample ' + setup['sample'] if setup.get('sample') else ''}")  # fmt: skip
+    if result is None:
+        print("  ended       not yet")
+    else:
+        print(f"  ended       {result.state}: {result.sentence} Cell {result.cell}.")
+    for first, after in found.gaps:
+        print(f"  lost        points {first} to {after - 1}")
+    print("  events")
+    for event in found.events:
+        print(f"    {moment(event.utc)}  {event.kind}: {event.sentence}")
+    picture = _picture(found)
+    if picture:
+        print(picture)
+
+
+def _picture(found: StoredRun) -> str:
+    import numpy as np
+
+    from luggin.daemon.cli.drawing import curve_chart
+    from luggin.daemon.figures.curve import curve
+
+    shown = curve(found.header.run, found.header.method, found.columns)
+    return curve_chart(shown) if np.isfinite(shown.y).any() else ""

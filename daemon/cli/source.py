@@ -1,0 +1,137 @@
+"""Stored runs for a command: from the store on this machine or, over MQTT, from a daemon elsewhere."""
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from luggin.daemon.cli import exits
+from luggin.daemon.cli.exits import CliError
+from luggin.daemon.cli.reach import add_broker_arguments, with_remote
+
+if TYPE_CHECKING:
+    from luggin.daemon.mqtt.remote import Remote
+    from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
+    from luggin.protocol.points import Array
+
+
+@dataclass(frozen=True)
+class StoredRun:
+    """Everything a command shows of one run.  `columns` hold arrays of shape (points,)."""
+
+    header: "RunHeader"
+    result: "RunResult | None"
+    events: "list[RunEvent]"
+    gaps: list[tuple[int, int]]
+    columns: "dict[str, Array]"
+
+
+def add_source_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--store", metavar="FILE", help="the store to read; the daemon's on this machine by default")
+    add_broker_arguments(parser)
+
+
+def store_path(args: argparse.Namespace) -> Path | None:
+    """The store to read here, or None when the runs have to come over MQTT."""
+    if args.store is not None:
+        return Path(args.store)
+    if args.broker is not None or args.node is not None:
+        return None
+    from luggin.daemon import config, places
+    from luggin.protocol.problem import DocumentError
+
+    try:
+        path = config.load(config.find()).store.path
+    except (DocumentError, OSError):
+        path = places.state_directory() / "runs.sqlite"
+    return path if path.exists() else None
+
+
+def summaries(args: argparse.Namespace, limit: int) -> list[dict[str, Any]]:
+    """The newest runs, newest first, as tables of plain values."""
+    path = store_path(args)
+    if path is None:
+        return with_remote(args, lambda remote: _remote_summaries(remote, limit))
+    from pydantic_core import to_jsonable_python
+
+    from luggin.daemon.store import StoreError, open_store
+
+    try:
+        with open_store(path) as archive:
+            return list(to_jsonable_python(archive.runs(limit)))
+    except StoreError as error:
+        raise CliError(str(error), exits.NOT_REACHABLE) from None
+
+
+def load(args: argparse.Namespace, names: list[str]) -> list[StoredRun]:
+    """The named runs, complete.  Raises CliError for an unknown one."""
+    path = store_path(args)
+    if path is None:
+        return with_remote(args, lambda remote: _remote_runs(remote, names))
+    from luggin.daemon.store import NoSuchRun, StoreError, open_store
+
+    try:
+        with open_store(path) as archive:
+            return [
+                StoredRun(
+                    archive.header(name),
+                    archive.result(name),
+                    archive.events(name),
+                    archive.gaps(name),
+                    archive.columns(name),
+                )
+                for name in names
+            ]
+    except NoSuchRun as error:
+        raise CliError(f"{error}; `luggin runs` lists what is there") from None
+    except StoreError as error:
+        raise CliError(str(error), exits.NOT_REACHABLE) from None
+
+
+async def _remote_summaries(remote: "Remote", limit: int) -> list[dict[str, Any]]:
+    from luggin.protocol import topics
+
+    reply = await remote.ask(topics.STORE, "runs", limit=limit)
+    return list(reply.data["runs"])
+
+
+async def _remote_runs(remote: "Remote", names: list[str]) -> list[StoredRun]:
+    return [await fetch(remote, name) for name in names]
+
+
+async def fetch(remote: "Remote", name: str) -> StoredRun:
+    """One run over MQTT, its points by ranges of indices."""
+    import numpy as np
+
+    from luggin.protocol import topics
+    from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
+    from luggin.protocol.points import COLUMNS
+
+    reply = await remote.ask(topics.STORE, "run", run=name)
+    if not reply.accepted:
+        raise CliError(f"{reply.sentence}; `luggin runs` lists what is there")
+    told = reply.data
+    collected: dict[str, list[Any]] = {"index": []}
+    async for points in remote.points(name, 0, int(told["stored"])):
+        before = len(collected["index"])
+        collected["index"].extend(range(points.first, points.first + points.count))
+        for column in collected.keys() | points.columns.keys():
+            if column == "index":
+                continue
+            # A column may be absent in some batches; it is then unknown there.
+            values = collected.setdefault(column, [None] * before)
+            values.extend(points.columns.get(column, [None] * points.count))
+    columns = {
+        column: np.array(
+            [np.nan if value is None else value for value in values],
+            dtype=np.int64 if column == "index" else COLUMNS[column].dtype,
+        )
+        for column, values in collected.items()
+    }
+    return StoredRun(
+        RunHeader.model_validate(told["header"]),
+        RunResult.model_validate(told["result"]) if told["result"] else None,
+        [RunEvent.model_validate(event) for event in told["events"]],
+        [(first, after) for first, after in told["gaps"]],
+        columns,
+    )
