@@ -33,7 +33,8 @@ class Straight(Result):
 
 class Tangent(Result):
     """A straight line through the curve ahead of the peak, prolonged under it: fitted between the `anchors` (V), or
-    over a stretch ahead of the foot. The usual choice for linear sweep and cyclic voltammetry.
+    over a stretch ahead of the foot. The usual choice for linear sweep and cyclic voltammetry. It serves the height
+    only: the peak potential is read off the curve as it is, since the tail of an earlier sweep is no background.
     """
 
     kind: Literal["tangent"] = "tangent"
@@ -86,7 +87,8 @@ class Site(NamedTuple):
 class Under:
     """The baseline of one peak: current (n,), its standard uncertainty (n,), and between which points it counts.
 
-    nodes: indices that suffice to draw it.
+    nodes: indices that suffice to draw it; own_top: the peak potential is that of the highest current, as read off
+    the curve, not that of the highest rise above the baseline.
     """
 
     current: Floats
@@ -95,6 +97,7 @@ class Under:
     last: int
     nodes: tuple[int, ...]
     note: str | None = None
+    own_top: bool = False
 
 
 def straight(frame: Frame, sites: list[Site], anchors: tuple[int, int] | None) -> list[Under]:
@@ -199,7 +202,7 @@ def _fitted(frame: Frame, start: int, stop: int, end: int, note: str | None) -> 
     sigma = max(frame.noise, float(np.sqrt(np.sum(rest**2) / max(near.size - 2, 1))))
     uncertainty: Floats = sigma * np.sqrt(1 / near.size + t**2 / sxx)
     line: Floats = mean + slope * t
-    return Under(line, uncertainty, stop, end, (start, end), note)
+    return Under(line, uncertainty, stop, end, (start, end), note, own_top=True)
 
 
 def polynomial(frame: Frame, sites: list[Site], order: int) -> list[Under]:

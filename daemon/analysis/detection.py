@@ -17,6 +17,7 @@ from luggin.daemon.analysis.smoothing import extend
 
 SIGMAS_PER_HALF_WIDTH: Final = 2.3548  # of a Gaussian
 UNDERSHOOT: Final = 0.12  # least share of the swing of the slope that it must come back by on either side
+FALL: Final = 0.25  # share of that swing by which the slope changes sign if one foot is missing
 LOPSIDED: Final = 2.5  # most that one flank may be wider than the other; a plateau before a rise is more so
 UNDERSHOOT_NOISE: Final = 4.0  # and least number of its standard deviations
 
@@ -140,10 +141,14 @@ def _runs(layer: Layer, sign: int, threshold: float) -> list[Candidate]:
         reach = 2 * min(left, right)
         behind = slope[max(int(start - reach), edge) : start]
         ahead = slope[stop : min(int(stop + reach) + 1, bent.size - edge)]
-        if not behind.size or not ahead.size:
-            continue
-        back = min(steepest - float(behind.min()), float(ahead.max()) - lowest)
-        if back < max(UNDERSHOOT * swing, UNDERSHOOT_NOISE * layer.slope_noise):
+        least = max(UNDERSHOOT * swing, UNDERSHOOT_NOISE * layer.slope_noise)
+        feet = (
+            behind.size > 0 and steepest - float(behind.min()) >= least,
+            ahead.size > 0 and float(ahead.max()) - lowest >= least,
+        )
+        # A sweep that ends on one flank shows no foot there; it must fall all the more.
+        falls = min(steepest, -lowest) >= max(FALL * swing, UNDERSHOOT_NOISE * layer.slope_noise)
+        if not (all(feet) or (any(feet) and falls)):
             continue
         found.append(Candidate(_vertex(bent, peak), *flanks, z, layer.scale))
     return found

@@ -40,14 +40,19 @@ def read(frame: Frame, site: Site, under: Under, low: int, high: int, exact: boo
     None if nothing rises above the baseline there. `exact`: at the very site, as for a shoulder.
     """
     smooth = frame.smooth - under.current
-    top, shoulder = _summit(smooth, site, low, high)
-    shoulder |= exact
+    shoulder, level = True, under.current
+    if under.own_top and not exact:
+        top, shoulder = _summit(frame.smooth, site, low, high)
+        level = np.full(frame.x.size, under.current[top])
     if shoulder:
-        top = round(site.at)
+        (top, shoulder), level = _summit(smooth, site, low, high), under.current
+    if shoulder or exact:
+        top, shoulder = round(site.at), True
     if not smooth[top] > 0:
         return None
     first, last = _extent(smooth, top, max(low, under.first), min(high, under.last))
-    x, u_x, height, u_top = fit_top(frame, under, top, first, last, site, shoulder)
+    x, u_x, height, u_top = fit_top(frame, level, top, first, last, site, shoulder)
+    height += float(np.interp(x, frame.x, level) - np.interp(x, frame.x, under.current))
     if shoulder:
         # Its place is that of the strongest bend: known to a fraction of the width of the bend at best.
         u_x = 0.05 * (site.left + site.right) * frame.step

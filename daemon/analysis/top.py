@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from luggin.daemon.analysis.arrays import Floats
-from luggin.daemon.analysis.baseline import Frame, Site, Under
+from luggin.daemon.analysis.baseline import Frame, Site
 
 REACHES: Final = (0.43, 0.3, 0.2)  # half-widths to either side that a top is fitted over; 0.43 is down to 60 %
 MISFIT: Final = 1.3  # residuals so many times the noise ask for a shorter stretch
@@ -22,8 +22,8 @@ class Top(NamedTuple):
     u_height: float
 
 
-def fit_top(frame: Frame, under: Under, top: int, first: int, last: int, site: Site, shoulder: bool) -> Top:
-    """The top near the index `top` between `first` and `last`; for a shoulder the curve at the site itself.
+def fit_top(frame: Frame, base: Floats, top: int, first: int, last: int, site: Site, shoulder: bool) -> Top:
+    """The top above `base` near the index `top` between `first` and `last`; for a shoulder the curve at the site.
 
     A parabola if nothing speaks against it, else a quartic, over a shorter stretch if it doesn't fit the longer.
     """
@@ -35,13 +35,13 @@ def fit_top(frame: Frame, under: Under, top: int, first: int, last: int, site: S
         if index.size < 4:
             break
         half = max(stop - top, top - start)
-        values = frame.y[index] - under.current[index]
+        values = frame.y[index] - base[index]
         at = (site.at - top) / half if shoulder else None
         fit = _fit((index - top) / half, values, frame.noise, at)
         if fit is not None and (fit.misfit <= MISFIT or reach == REACHES[-1]):
             scale = half * frame.step
             return Top(float(frame.x[top]) + fit.at * scale, scale * fit.u_at, fit.height, fit.u_height)
-    return _three_points(frame, under, top)
+    return _three_points(frame, base, top)
 
 
 class _Fit(NamedTuple):
@@ -119,14 +119,14 @@ def _quartic_top(c: Floats, low: float, high: float) -> float | None:
     return float(real[int(np.argmax(values))])
 
 
-def _three_points(frame: Frame, under: Under, top: int) -> Top:
+def _three_points(frame: Frame, base: Floats, top: int) -> Top:
     """A parabola through the top and its neighbours, where there are too few points for more."""
     if 0 < top < frame.x.size - 1:
-        a, b, c = frame.y[top - 1 : top + 2] - under.current[top - 1 : top + 2]
+        a, b, c = frame.y[top - 1 : top + 2] - base[top - 1 : top + 2]
         bend = a - 2 * b + c
         if bend < 0:
             shift = float(np.clip(0.5 * (a - c) / bend, -1, 1))
             u_x = frame.step * min(frame.noise / 2**0.5 / abs(float(bend)), 1.0)
             height = float(b - 0.25 * (a - c) * shift)
             return Top(float(frame.x[top]) + shift * frame.step, u_x, height, frame.noise)
-    return Top(float(frame.x[top]), frame.step, float(frame.y[top] - under.current[top]), frame.noise)
+    return Top(float(frame.x[top]), frame.step, float(frame.y[top] - base[top]), frame.noise)

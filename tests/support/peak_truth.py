@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from luggin.daemon.analysis.baseline import Straight, Tangent
 from luggin.daemon.analysis.peak_models import PeakResult, PeakSettings
@@ -151,13 +152,12 @@ def _sweep(rng: np.random.Generator) -> Shape:
     e = np.arange(-0.2, 0.8, 0.002)
     at = rng.uniform(0.15, 0.35)
     y = reversible_sweep(e, at) / 0.4463
+    slope = rng.uniform(0, 1)
+    fine = np.linspace(at, at + 0.06, 601)
+    top = fine[np.argmax(CubicSpline(e, y + slope * e)(fine))]
     # Half-width of the exact curve: 0.2230 on the published function between +28.1 and -179.5 mV.
-    return (
-        e,
-        y + rng.uniform(0, 1) + rng.uniform(0, 1) * e,
-        (Truth(at + 0.0285, 1.0, 0.2076, None),),
-        rng.uniform(0.002, 0.02),
-    )
+    truth = Truth(float(top), 1.0, 0.2076, None)
+    return e, y + rng.uniform(0, 1) + slope * e, (truth,), rng.uniform(0.002, 0.02)
 
 
 def _spoilt(rng: np.random.Generator) -> Shape:
