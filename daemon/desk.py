@@ -77,9 +77,9 @@ class Desk:
             command = self._read(topic, body)
         except DocumentError as error:
             if topic.verb in OFF_VERBS and topic.instrument in self._instruments:
-                log.warning("obeyed though it can't be read", topic=topic, problems=str(error), origin=origin)
+                log.warning("obeyed though it can't be read", **_named(topic), problems=str(error), origin=origin)
                 return await self._carry_out(topic, Plain(request=UNREAD), verified, origin)
-            log.warning("refused", topic=topic, problems=str(error), origin=origin)
+            log.warning("refused", **_named(topic), problems=str(error), origin=origin)
             return self._refusal(topic, body, error)
         if topic.verb in OFF_VERBS:
             return await self._carry_out(topic, command, verified, origin)
@@ -119,9 +119,9 @@ class Desk:
             else:
                 received = ReceivedCommand(topic.verb, topic.client, verified, command, origin)
                 reply = await self._instruments[topic.instrument].handle(received)
-                log.info("command", topic=topic, accepted=reply.accepted, sentence=reply.sentence, origin=origin)
+                log.info("command", **_named(topic), accepted=reply.accepted, sentence=reply.sentence, origin=origin)
         except Exception:
-            log.exception("a command failed", topic=topic, origin=origin)
+            log.exception("a command failed", **_named(topic), origin=origin)
             sentence = "a fault of the daemon, see its log; look at the instrument's state before anything else"
             reply = Reply(request=command.request, accepted=False, sentence=sentence)
         return Answer(reply, command.reply_to)
@@ -150,6 +150,10 @@ class Desk:
         reply = Reply(request=request, accepted=False, sentence=sentence, problems=[str(p) for p in error.problems])
         wants_reply = bool(given.get("reply_to"))
         return Answer(reply, topics.reply(topic.node, topic.instrument, topic.client) if wants_reply else "")
+
+
+def _named(topic: CommandTopic) -> dict[str, str]:
+    return {"instrument": topic.instrument, "verb": topic.verb, "client": topic.client}
 
 
 def _content(topic: CommandTopic, body: bytes) -> bytes:

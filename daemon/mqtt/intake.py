@@ -124,7 +124,7 @@ class Intake:
         if not taken:
             self._dropped += 1
             if self._dropped & (self._dropped - 1) == 0:  # 1, 2, 4, 8 ...: a flood must not flood the log
-                log.warning("dropped commands: too many at once or too large", topic=topic, dropped=self._dropped)
+                log.warning("dropped commands: too many or too large", newest=str(topic), dropped=self._dropped)
 
     async def _work(self, lane: Lane, pace: float) -> None:
         while True:
