@@ -1,0 +1,340 @@
+"""The instrument itself: what it is doing, its cell, its points, its safety.  It knows nothing of bytes."""
+
+import copy
+import math
+from collections.abc import Callable, Mapping
+from typing import Protocol
+
+from luggin.protocol.capability import Capability, check
+from luggin.protocol.instrument import Activity, Cell, Outcome, Reading, Receipt, Status
+from luggin.protocol.link.columns import Even
+from luggin.protocol.link.documents import program_digest, read_program
+from luggin.protocol.link.kinds import MessageError
+from luggin.protocol.link.numbers import Code
+from luggin.protocol.link.records import sentence
+from luggin.protocol.points import Array
+from luggin.protocol.program import Program
+from luggin.sim.buffer import PointBuffer
+from luggin.sim.deadman import DeadManTimer, Verdict
+from luggin.sim.executor.execution import Execution, NotPossible
+from luggin.sim.executor.record import columns_of
+from luggin.sim.executor.sampler import Sampler
+from luggin.sim.frontend import FrontEnd
+from luggin.sim.noise import Noise
+from luggin.sim.ranging import Ranges
+from luggin.sim.settings import Settings
+from luggin.sim.stage import Relay, Stage
+from luggin.sim.trouble import Trouble
+
+OLDEST_QUOTE = 5.0
+"""Seconds that a quoted clock may be behind for a cell to be energised."""
+BEAT = 0.01
+"""Seconds within which samples that are due are computed together."""
+INSIST = 0.1
+"""Seconds after which a relay that does not read as off is told again."""
+
+
+class Refused(Exception):
+    """A request that is not carried out, with the code and sentence that go to the host."""
+
+    def __init__(self, code: Code, words: str) -> None:
+        super().__init__(words)
+        self.code = code
+
+
+class Log(Protocol):
+    """Hears everything that the instrument measures and does; times are run times (s)."""
+
+    def points(self, run: str, first: int, columns: Mapping[str, Array]) -> None: ...
+
+    def event(self, run: str, time: float, what: str, value: object) -> None: ...
+
+
+class Device:
+    """One instrument.  `now` is real monotonic time in s and never goes back."""
+
+    def __init__(
+        self, settings: Settings, boots: Callable[[], str], now: float, trouble: Trouble, log: Log | None = None
+    ) -> None:
+        """`boots` gives a name that was never used before, for each start of the instrument."""
+        self._settings, self._boots, self._made, self._log = settings, boots, now, log
+        self.trouble = trouble
+        model = settings.instrument
+        self.capability: Capability = model.capability(f"sim-{settings.seed}")
+        if settings.buffer is not None:
+            self.capability = self.capability.model_copy(update={"buffer": settings.buffer})
+        self._relay = Relay(trouble)
+        self._runs = 0
+        self.power_up(now)
+
+    def power_up(self, now: float) -> None:
+        """Start afresh: a new boot, nothing loaded, nothing energised."""
+        self.boot = self._boots()
+        self._booted = self._advanced = now
+        self._stage = Stage(self._settings.make_cell(0), self._relay, self._note)
+        self._stage.shut(self.capability.current_ranges[-1])
+        self._uploaded = bytearray()
+        self._program: Program | None = None
+        self._armed = self._done = False
+        self._execution: Execution | None = None
+        self._timer: DeadManTimer | None = None
+        self._passed_when_fed = 0.0
+        self._started = 0.0
+        self._behind = False
+        self._insisted = now
+        self.buffer: PointBuffer | None = None
+
+    # Time
+
+    def clock(self, now: float) -> float:
+        """Seconds since the start of the instrument."""
+        return now - self._booted
+
+    @property
+    def run_time(self) -> float:
+        """Run time (s) reached by the program, 0 without one."""
+        return self._execution.time if self._execution else 0.0
+
+    def advance(self, now: float, most: int) -> None:
+        """Do what is due, computing `most` samples at most; `wakeup` says when to come again."""
+        execution, timer = self._execution, self._timer
+        self._behind, self._advanced = False, now
+        if self._stage_reads_on(now):
+            self._stage.insist()
+        if execution is None or timer is None or not execution.active:
+            return
+        clock = self.clock(now)
+        horizon = min(clock, timer.deadline)
+        target = (horizon - self._started) * self._settings.speed
+        # A program that can't be computed as fast as asked for does not keep the timer waiting.
+        self._behind = execution.advance(target, most) >= most
+        if not execution.active:
+            return
+        match timer.verdict(clock):
+            case Verdict.OPEN:
+                execution.end(Outcome.DEAD_MAN, f"the host was silent for {timer.silence(clock):.3g} s")
+            case Verdict.FIRE:
+                self._behind = True
+                self._fire(execution, timer)
+
+    def wakeup(self, now: float) -> float | None:
+        """When `advance` has something to do, if nothing else happens before."""
+        times = [self._insisted + INSIST] if self._relay_disagrees else []
+        execution = self._execution
+        if execution is not None and execution.active and self._timer is not None:
+            if self._behind:
+                return now
+            times.append(self._booted + self._timer.deadline)
+            due = execution.next_due
+            if due is not None:
+                real = self._booted + self._started + due / self._settings.speed
+                times.append(max(real, self._advanced + BEAT))
+        return min(times, default=None)
+
+    def _fire(self, execution: Execution, timer: DeadManTimer) -> None:
+        rule = timer.rule
+        if rule.action == "hold" and rule.potential is not None:
+            execution.abandon(rule.potential)
+        elif rule.action == "continue":
+            passed = execution.passed - self._passed_when_fed
+            execution.allow(None if rule.charge is None else rule.charge - passed)
+        else:
+            execution.end(Outcome.DEAD_MAN, "the host fell silent")
+
+    @property
+    def _relay_disagrees(self) -> bool:
+        return not self._relay.wanted and self._relay.read_back() is not Cell.OFF
+
+    def _stage_reads_on(self, now: float) -> bool:
+        if not self._relay_disagrees or now < self._insisted + INSIST:
+            return False
+        self._insisted = now
+        return True
+
+    # Requests
+
+    def upload(self, offset: int, data: bytes) -> None:
+        self._require(Activity.IDLE, Activity.ARMED, Activity.ENDED)
+        if offset > len(self._uploaded):
+            raise Refused(Code.OUT_OF_RANGE, f"offset {offset} leaves a hole; {len(self._uploaded)} bytes are here")
+        largest = self.capability.largest_program
+        if offset + len(data) > largest:
+            raise Refused(Code.NOT_EXECUTABLE, f"the program is too large; at most {largest} bytes fit")
+        self._armed = False
+        self._uploaded[offset : offset + len(data)] = data
+
+    def arm(self, run: str, size: int, digest: bytes) -> None:
+        self._require(Activity.IDLE, Activity.ARMED, Activity.ENDED)
+        if self.buffer is not None and self.buffer.oldest < self.buffer.next:
+            held = f"points {self.buffer.oldest} to {self.buffer.next - 1} of run {self.buffer.run}"
+            raise Refused(Code.POINTS_HELD, f"{held} wait to be acknowledged")
+        encoded = bytes(self._uploaded[:size])
+        if len(encoded) != size or program_digest(encoded) != digest:
+            raise Refused(Code.WRONG_HASH, f"the {len(encoded)} bytes here are not the program meant; upload it again")
+        try:
+            program = read_program(encoded)
+        except MessageError as error:
+            raise Refused(Code.NOT_EXECUTABLE, str(error)) from None
+        problems = check(program, self.capability)
+        if problems:
+            raise Refused(Code.NOT_EXECUTABLE, "; ".join(map(str, problems)))
+        self.buffer = PointBuffer(run, self.boot, self.capability.buffer, columns_of(program))
+        self._program, self._execution, self._timer = program, None, None
+        self._armed, self._done = True, False
+
+    def start(self, run: str, quoted: float, now: float) -> None:
+        self._require(Activity.ARMED)
+        assert self._program is not None and self.buffer is not None
+        if run != self.buffer.run:
+            raise Refused(Code.WRONG_RUN, f"run {self.buffer.run} is armed, not {run}; arm it first")
+        self._require_fresh(quoted, now)
+        if self._relay.read_back() is not Cell.OFF:
+            raise Refused(Code.FAULT, "the relay does not read as off; have the instrument looked at")
+        self._armed = False
+        self._runs += 1
+        settings, model, program = self._settings, self._settings.instrument, self._program
+        self._stage = Stage(settings.make_cell(self._runs), self._relay, self._note)
+        noise = None if settings.ideal else Noise(settings.seed, self._runs)
+        ranges = Ranges(model.ranges, self.capability, program.ranging)
+        front = FrontEnd(model, ranges, noise, program.mains_frequency, settings.temperature)
+        sampler = Sampler(self._stage, front, model.compliance, self.trouble)
+        self._started = self.clock(now)
+        self._timer, self._passed_when_fed = DeadManTimer(program.dead_man, self._started), 0.0
+        largest = self.capability.current_ranges[-1]
+        self._execution = Execution(program, sampler, self._stage, largest, self._keep)
+
+    def hold(self) -> None:
+        self._require(Activity.RUNNING, Activity.HELD)
+        try:
+            self._running.hold()
+        except NotPossible as error:
+            raise Refused(Code.HOLD_NOT_ALLOWED, str(error)) from None
+
+    def unhold(self, quoted: float, now: float) -> None:
+        self._require(Activity.RUNNING, Activity.HELD)
+        self._require_fresh(quoted, now)
+        try:
+            self._running.unhold()
+        except NotPossible as error:
+            raise Refused(Code.WRONG_STATE, str(error)) from None
+
+    def stop(self) -> None:
+        self._require(Activity.RUNNING, Activity.HELD, Activity.CLOSING, Activity.AFTER_RUN)
+        self._running.stop()
+
+    def cell_off(self) -> Receipt:
+        """Open the cell now, whatever is going on."""
+        if self._execution is not None and self._execution.active:
+            self._execution.end(Outcome.OFF, "cell-off was asked for")
+        else:
+            self._stage.shut(self.capability.current_ranges[-1])
+        self._armed = False
+        read = self._relay.read_back()
+        return Receipt(read, "" if read is Cell.OFF else "the relay was told to open, but its read-back does not say so")
+
+    def keep_alive(self, quoted: float, now: float) -> None:
+        if self._timer is None or self._execution is None:
+            return
+        self._passed_when_fed = self._execution.passed
+        if self._timer.feed(quoted, self.clock(now)):
+            self._execution.allow(None)
+
+    def acknowledge(self, run: str, after: int) -> None:
+        buffer = self.points_of(run)
+        if after > buffer.next:
+            raise Refused(Code.OUT_OF_RANGE, f"there is no point {after - 1}; the next one is {buffer.next}")
+        buffer.forget(after)
+        if self.activity is Activity.ENDED and buffer.oldest == buffer.next:
+            self._done = True
+
+    def points_of(self, run: str) -> PointBuffer:
+        """The buffer, which must be that of this run."""
+        if self.buffer is None or self.buffer.run != run:
+            here = "none" if self.buffer is None else self.buffer.run
+            raise Refused(Code.WRONG_RUN, f"points of run {run} are not held here; held is {here}")
+        return self.buffer
+
+    # What it says of itself
+
+    @property
+    def activity(self) -> Activity:
+        if self._armed:
+            return Activity.ARMED
+        if self._execution is None or self._done:
+            return Activity.IDLE
+        return self._execution.activity
+
+    def status(self, now: float) -> Status:
+        execution, buffer, clock = self._execution, self.buffer, self.clock(now)
+        energised = execution is not None and execution.active
+        return Status(
+            activity=self.activity,
+            cell=self._relay.read_back(),
+            boot=self.boot,
+            clock=clock,
+            run=None if buffer is None else buffer.run,
+            outcome=execution.outcome if execution else None,
+            detail=sentence(execution.detail) if execution else "",
+            oldest=0 if buffer is None else buffer.oldest,
+            next=0 if buffer is None else buffer.next,
+            lost=0 if buffer is None else buffer.lost,
+            run_time=self.run_time,
+            phase=execution.phase if execution else 0,
+            cycle=execution.cycle if execution else 0,
+            silence=self._timer.silence(clock) if energised and self._timer else 0.0,
+        )
+
+    def reading(self, now: float) -> Reading:
+        """The newest sample while a program runs, else a look at the cell at open circuit."""
+        execution, model = self._execution, self._settings.instrument
+        battery = None
+        if model.battery is not None:
+            battery = max(0.0, self._settings.battery - (now - self._made) / model.battery)
+        if execution is not None and execution.active and execution.last is not None:
+            last = execution.last
+            potential, current = _there(last.potential[0]), _there(last.current[0])
+            in_use, voltage = _there(last.current_range[0]), _there(last.cell_voltage[0])
+        else:
+            potential = float(copy.deepcopy(self._stage.cell).open_circuit(1e-3).measured[-1])
+            current = in_use = voltage = None
+        return Reading(
+            cell=self._relay.read_back(),
+            clock=self.clock(now),
+            potential=potential,
+            current=current,
+            current_range=in_use,
+            cell_voltage=voltage,
+            temperature=self._settings.temperature,
+            battery=battery,
+        )
+
+    # Inside
+
+    @property
+    def _running(self) -> Execution:
+        assert self._execution is not None
+        return self._execution
+
+    def _require(self, *activities: Activity) -> None:
+        if self.activity not in activities:
+            raise Refused(Code.WRONG_STATE, f"not possible while the instrument is {self.activity.value}")
+
+    def _require_fresh(self, quoted: float, now: float) -> None:
+        age = self.clock(now) - quoted
+        if not 0 <= age <= OLDEST_QUOTE:
+            words = f"clock {quoted:.6g} s is {abs(age):.3g} s {'old' if age > 0 else 'ahead'}"
+            raise Refused(Code.STALE, f"{words}; ask for the status and ask again")
+
+    def _keep(self, columns: Mapping[str, Array], even: Even | None) -> None:
+        assert self.buffer is not None
+        if self._log is not None:
+            self._log.points(self.buffer.run, self.buffer.next, columns)
+        self.buffer.append(columns, even)
+
+    def _note(self, what: str, value: object) -> None:
+        if self._log is not None and self.buffer is not None:
+            self._log.event(self.buffer.run, self.run_time, what, value)
+
+
+def _there(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None

@@ -1,0 +1,87 @@
+"""What one segment asks of the cell and which of its samples become points: the interface of all kinds of segment."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from luggin.protocol.points import Array
+from luggin.protocol.program import Control
+from luggin.sim.cell.api import Floats
+from luggin.sim.frontend import Samples
+from numpy.typing import NDArray
+
+WATCH = 0.1
+"""Seconds: a segment is sampled at least this often, whether or not the samples become points, so that limits and end
+conditions act in time."""
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Steps for the cell: each a straight line from `first` to `last` (V or A) in `dt` seconds; arrays of one length.
+    At open circuit the lines mean nothing."""
+
+    dt: Floats
+    first: Floats
+    last: Floats
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """Which samples of a stretch became points, and columns that differ from the sample's own or go beyond them.
+
+    `even` (s, number) is set where chosen sample k was taken exactly (number + k) times so many seconds after the
+    segment began.
+    """
+
+    chosen: NDArray[np.intp]
+    columns: Mapping[str, Array] = field(default_factory=dict)
+    even: tuple[float, int] | None = None
+
+
+class Course(Protocol):
+    """A segment in steps.  Step k, counted from 0, ends in sample k.
+
+    `steps` are all its samples and `points` the most that it stores, `spacing` is the time from sample to sample (s),
+    `largest` the largest magnitude that it asks for.  Only `reduce` may have a memory, and sees samples in order.
+    """
+
+    @property
+    def control(self) -> Control | None:
+        """What is controlled; None leaves the cell open."""
+        ...
+
+    @property
+    def steps(self) -> int: ...
+
+    @property
+    def points(self) -> int: ...
+
+    @property
+    def spacing(self) -> float: ...
+
+    @property
+    def largest(self) -> float: ...
+
+    def ends(self, first: int, count: int) -> Floats:
+        """Times (s since the segment began) at which steps first ... first + count - 1 end."""
+        ...
+
+    def pieces(self, first: int, count: int) -> Pieces: ...
+
+    def level(self, done: int) -> float:
+        """The level that stands after `done` steps."""
+        ...
+
+    def reduce(self, first: int, samples: Samples, closing: bool) -> Reduced:
+        """Turn samples first, first + 1, ... into points; when `closing`, the segment ends early at the last of them
+        and that becomes a point as well if `points` leaves room."""
+        ...
+
+
+@dataclass(frozen=True)
+class Before:
+    """What a segment finds when it begins: how to learn the level that stands, and the open-circuit potential (V)."""
+
+    level: Callable[[Control], float]
+    open_circuit: float | None

@@ -1,0 +1,29 @@
+"""From a segment to its course; a further kind of segment is a file of its own and a case here."""
+
+from luggin.protocol.program import AFTER_RUN_PERIOD, AnySegment, Control, Hold, Open, Ramp, ramp_duration
+from luggin.sim.executor.course import Before, Course
+from luggin.sim.executor.straight import Straight
+
+
+def course(segment: AnySegment, before: Before) -> Course:
+    """Make the course of a segment that begins where `before` says."""
+    base = before.open_circuit if getattr(segment, "versus_open_circuit", False) else 0.0
+    assert base is not None  # a program with relative levels has an open segment first
+    match segment:
+        case Open():
+            return Straight(None, 0.0, 0.0, segment.duration, segment.period, segment.statistics)
+        case Hold():
+            level = base + segment.level
+            return Straight(segment.control, level, level, segment.duration, segment.period, segment.statistics)
+        case Ramp():
+            start = before.level(segment.control) if segment.start is None else base + segment.start
+            end = base + segment.end
+            duration = ramp_duration(start, end, segment.rate)
+            return Straight(segment.control, start, end, duration, segment.period, segment.statistics)
+        case _:
+            raise NotImplementedError(f"a segment of kind {segment.kind} can't be executed")
+
+
+def watch(control: Control | None, level: float, duration: float) -> Course:
+    """A hold that is only watched: an operator's, the one after a run, or the dead-man's."""
+    return Straight(control, level, level, duration, AFTER_RUN_PERIOD)

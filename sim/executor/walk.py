@@ -1,0 +1,83 @@
+"""The way through a program's blocks, repeats and segments."""
+
+from luggin.protocol.program import AnySegment, Block, Program
+
+
+class Walk:
+    """A place in a program.  It begins before the first segment; `forward` moves on."""
+
+    def __init__(self, program: Program) -> None:
+        self._blocks = program.blocks
+        self._block, self._repeat, self._segment = 0, 0, -1
+        self._counted = 0  # repeats of the same phase in blocks before this one
+        self._stopping = False
+
+    @property
+    def block(self) -> Block:
+        return self._blocks[self._block]
+
+    @property
+    def segment(self) -> AnySegment:
+        return self.block.segments[self._segment]
+
+    @property
+    def cycle(self) -> int:
+        """Repetition within the phase, counted from 1 through all blocks of the phase."""
+        return self._counted + self._repeat + 1
+
+    def forward(self, leave_block: bool = False) -> bool:
+        """Move to the next segment, or to the next block; False when there is none."""
+        if not leave_block and self._segment + 1 < len(self.block.segments):
+            self._segment += 1
+            return True
+        if not leave_block and self._repeat + 1 < self.block.repeat:
+            self._repeat, self._segment = self._repeat + 1, 0
+            return True
+        for after in range(self._block + 1, len(self._blocks)):
+            if not self._stopping or self._blocks[after].on_stop:
+                same = self._blocks[after].phase == self.block.phase
+                self._counted = self.cycle if same else 0
+                self._block, self._repeat, self._segment = after, 0, 0
+                return True
+        return False
+
+    def stop(self) -> None:
+        """From here on only blocks that an orderly stop still executes."""
+        self._stopping = True
+
+    def may_pause_now(self) -> bool:
+        return self.block.pause == "any-time"
+
+    def may_pause_here(self) -> bool:
+        """Whether an operator's hold can take effect before the segment at which the walk just arrived."""
+        match self.block.pause:
+            case "any-time":
+                return True
+            case "between-segments":
+                return self._segment > 0 or self._repeat > 0
+            case "between-repeats":
+                return self._segment == 0 and self._repeat > 0
+            case "never":
+                return False
+
+    def may_pause_later(self) -> bool:
+        """Whether an operator's hold can take effect anywhere from here on."""
+        here = self.block
+        repeats = here.repeat - 1 - self._repeat
+        segments = len(here.segments) - 1 - self._segment
+        return _offers(here, repeats, segments) or any(
+            _offers(block, block.repeat - 1, len(block.segments) - 1) for block in self._blocks[self._block + 1 :]
+        )
+
+
+def _offers(block: Block, repeats: int, segments: int) -> bool:
+    """Whether a block with so many repeats and segments to come has a place to pause."""
+    match block.pause:
+        case "any-time":
+            return True
+        case "between-segments":
+            return repeats > 0 or segments > 0
+        case "between-repeats":
+            return repeats > 0
+        case "never":
+            return False

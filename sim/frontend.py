@@ -1,0 +1,171 @@
+"""The measuring side of the instrument: what its converters make of what happens in the cell.
+
+Everything here acts on samples, one for each step that the cell took, and is a pure function of their numbers and
+times: noise is known by the sample's number, hum and settling by its time.
+"""
+
+import math
+from dataclasses import dataclass, fields
+
+import numpy as np
+from luggin.protocol.points import Array, Flag
+from luggin.protocol.program import Control
+from luggin.sim.cell.api import Floats, Response
+from luggin.sim.models import Model, Range
+from luggin.sim.noise import Noise
+from luggin.sim.ranging import Place, Ranged, Ranges
+from numpy.typing import NDArray
+
+RAIL = 1.1
+"""Shares of full scale at which a converter clips."""
+POOR = 0.002
+"""Share of full scale below which a reading counts as poorly resolved."""
+MOST_CYCLES = 5
+FLOATING = 0.05
+"""Seconds in which the input of a lost reference drifts off to its rail."""
+_SWING, _SWING_PERIOD, _TEMPERATURE_STEP = 0.05, 600.0, 0.01
+"""The room: half of its swing (K), one swing (s), and the resolution (K) with which it is followed."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Samples as they were asked for: number of the first, run times (s) of each, potentials asked for (V, or NaN),
+    seconds between them, what was controlled (None: cell open), whether the range may change, and since when (run
+    time) the reference is lost."""
+
+    first: int
+    time: Floats
+    applied: Floats
+    spacing: float
+    control: Control | None
+    automatic: bool
+    lost: float = math.inf
+
+
+@dataclass(frozen=True)
+class Samples:
+    """What was measured, arrays of shape (n,) in SI units.  Numbers that do not exist are NaN."""
+
+    time: Floats
+    applied: Floats
+    potential: Floats
+    current: Floats
+    current_range: Floats
+    cell_voltage: Floats
+    charge: Floats
+    """Passed in each sample's own step (C)."""
+    temperature: Floats
+    flags: NDArray[np.uint16]
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    def __getitem__(self, part: slice) -> "Samples":
+        return Samples(*(getattr(self, each.name)[part] for each in fields(Samples)))
+
+
+def averaging(spacing: float, mains: int) -> tuple[float, bool]:
+    """Seconds over which a sample is averaged, and whether these are whole mains cycles (at most MOST_CYCLES)."""
+    cycles = min(math.floor(spacing * mains * (1 + 1e-9)), MOST_CYCLES)
+    return (cycles / mains, True) if cycles else (spacing, False)
+
+
+class FrontEnd:
+    """Converters and ranges during one run.  `place`, where ranging stands, is the only thing that changes."""
+
+    def __init__(self, model: Model, ranges: Ranges, noise: Noise | None, mains: int, temperature: float) -> None:
+        """Without `noise` every reading is exact and every sample finds the best of the allowed ranges."""
+        self._model, self._noise, self._mains = model, noise, mains
+        self._ranges, self._temperature = ranges, temperature
+        self._scales = np.array([each.full_scale for each in ranges.all])
+        self.place = ranges.initial
+
+    def prepare(self, control: Control | None, largest: float) -> None:
+        """Choose the range for a segment: that of the current asked for, or one within the limits of autoranging."""
+        ranges = self._ranges
+        if control == "current":
+            index = ranges.holding(largest)
+        else:
+            index = min(max(self.place.index, ranges.lowest), ranges.highest)
+        if index != self.place.index:
+            self.place = Place(index)
+
+    def measure(self, taken: Taken, response: Response) -> Samples:
+        """Measure what the cell answered; `response` has one entry for each sample."""
+        count = len(taken.time)
+        closed = taken.control is not None
+        if self._noise is None:
+            ranged, potential, voltage = self._exactly(taken, response), response.measured, response.voltage
+            temperature = np.full(count, self._temperature)
+        else:
+            drawn = self._noise(taken.first, count)
+            bandwidth = 1 / (2 * averaging(taken.spacing, self._mains)[0])
+            ranged = self._currents(taken, response.current, drawn[:, 0], bandwidth)
+            spread = self._model.potential_noise * math.sqrt(bandwidth)
+            potential = self._converted(response.measured + spread * drawn[:, 1], self._model.window)
+            voltage = self._converted(response.voltage + spread * drawn[:, 2], self._model.compliance)
+            swing = _SWING * np.sin(2 * math.pi * taken.time / _SWING_PERIOD)
+            temperature = np.rint((self._temperature + swing) / _TEMPERATURE_STEP) * _TEMPERATURE_STEP
+        lost = taken.time > taken.lost
+        if lost.any():
+            rail = RAIL * self._model.window
+            away = 1 - np.exp(-np.where(lost, taken.time - taken.lost, 0.0) / FLOATING)
+            potential = potential + away * (rail - potential)
+        nothing = np.full(count, np.nan)
+        return Samples(
+            time=taken.time,
+            applied=taken.applied,
+            potential=potential,
+            current=ranged.reading if closed else nothing,
+            current_range=self._scales[ranged.index],
+            # The column is counter against working electrode.
+            cell_voltage=-voltage if closed else nothing,
+            charge=response.charge,
+            temperature=temperature,
+            flags=self._flags(ranged, closed, response.limited | (lost & (taken.control == "potential"))),
+        )
+
+    def _exactly(self, taken: Taken, response: Response) -> Ranged:
+        still = np.zeros(len(taken.time), dtype=bool)
+        if taken.automatic and taken.control is not None:
+            allowed = self._scales[self._ranges.lowest : self._ranges.highest + 1]
+            index = np.searchsorted(allowed, np.abs(response.current)).clip(max=len(allowed) - 1)
+            index = index + self._ranges.lowest
+            self.place = Place(int(index[-1]))
+        else:
+            index = np.full(len(taken.time), self.place.index)
+        return Ranged(response.current, index, still)
+
+    def _currents(self, taken: Taken, current: Floats, drawn: Floats, bandwidth: float) -> Ranged:
+        whole_cycles = averaging(taken.spacing, self._mains)[1]
+        hum = 0.0 if whole_cycles else self._model.hum * np.sin(2 * math.pi * self._mains * taken.time)
+        spread = math.sqrt(bandwidth) * drawn
+
+        def read(part: slice, within: Range) -> Floats:
+            coupled = within.full_scale * (hum[part] if isinstance(hum, np.ndarray) else hum)
+            return self._converted(current[part] + within.noise * spread[part] + coupled, within.full_scale)
+
+        automatic = taken.automatic and taken.control is not None
+        self.place, ranged = self._ranges.follow(self.place, taken.time, read, automatic)
+        return ranged
+
+    def _converted(self, value: Floats, full_scale: float) -> Floats:
+        """Through a converter that clips at RAIL and has `counts` steps from zero to full scale."""
+        step = full_scale / self._model.counts
+        converted: Floats = np.clip(np.rint(value / step) * step, -RAIL * full_scale, RAIL * full_scale)
+        return converted
+
+    def _flags(self, ranged: Ranged, closed: bool, limited: Array) -> NDArray[np.uint16]:
+        if not closed:
+            return np.full(len(ranged.index), Flag.CELL_OPEN, dtype=np.uint16)
+        share = np.abs(ranged.reading) / self._scales[ranged.index]
+        marks = {
+            Flag.SETTLING: ranged.settling,
+            Flag.CURRENT_OVERLOAD: share > 1 + 1e-9,
+            Flag.UNDERLOAD: (share < POOR) & (self._noise is not None),
+            Flag.CONTROL_OVERLOAD: limited,
+        }
+        flags = np.zeros(len(share), dtype=np.uint16)
+        for flag, mask in marks.items():
+            flags |= mask * np.uint16(flag)
+        return flags

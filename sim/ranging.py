@@ -1,0 +1,111 @@
+"""Current ranges and how an instrument moves between them while it measures."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from luggin.protocol.capability import Capability, nearest_range
+from luggin.protocol.program import Ranging
+from luggin.sim.cell.api import Floats
+from luggin.sim.models import Range
+from numpy.typing import NDArray
+
+UP, DOWN = 0.9, 0.06
+"""Shares of full scale at which the range changes.  Between decades they leave a wide gap: no hunting."""
+PATIENCE = 3
+"""Readings in a row below DOWN before a smaller range is tried."""
+
+RESIDUE, SETTLED = 0.05, 5.0
+"""Share of full scale that a change of range adds at first, and its time constants within the settling time."""
+
+Reader = Callable[[slice, Range], Floats]
+"""What a stretch of samples reads in a range (A), clipped as its converter clips."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where ranging stands: range in use, low readings in a row, run time (s) until which a change settles."""
+
+    index: int
+    low: int = 0
+    settled: float = -np.inf
+
+
+@dataclass(frozen=True)
+class Ranged:
+    """Readings (A), range in use (index) and whether it was still settling, each of shape (n,)."""
+
+    reading: Floats
+    index: NDArray[np.intp]
+    settling: NDArray[np.bool_]
+
+
+class Ranges:
+    """The ranges that a program may use, and the rule by which it moves between them."""
+
+    def __init__(self, ranges: Sequence[Range], capability: Capability, wanted: Ranging) -> None:
+        """`wanted` names ranges that exist; without an initial one a run starts in its largest, which is safe."""
+        self.all = tuple(ranges)
+        lowest, highest, initial = (
+            None if scale is None else nearest_range(scale, capability)
+            for scale in (wanted.lower, wanted.upper, wanted.initial)
+        )
+        self.lowest = 0 if lowest is None else lowest
+        self.highest = len(self.all) - 1 if highest is None else highest
+        self.initial = Place(self.highest if initial is None else initial)
+
+    def holding(self, current: float) -> int:
+        """The smallest range of all that holds this current (A)."""
+        fits = [index for index, each in enumerate(self.all) if each.full_scale >= abs(current) * (1 - 1e-9)]
+        return fits[0] if fits else len(self.all) - 1
+
+    def follow(self, place: Place, time: Floats, read: Reader, automatic: bool) -> tuple[Place, Ranged]:
+        """Read samples at run times `time`, changing range between two samples where the reading asks for it."""
+        count = len(time)
+        reading, index = np.empty(count), np.empty(count, dtype=np.intp)
+        settling = np.empty(count, dtype=bool)
+        start = 0
+        while start < count:
+            rest = slice(start, count)
+            one = self.all[place.index]
+            unsettled = time[rest] < place.settled
+            read_here = read(rest, one) + self._residue(place, time[rest], unsettled)
+            move, low = self._decision(place, read_here / one.full_scale, unsettled) if automatic else (None, 0)
+            end = count if move is None else start + move[0] + 1
+            taken = slice(start, end)
+            reading[taken], index[taken] = read_here[: end - start], place.index
+            settling[taken] = unsettled[: end - start]
+            if move is None:
+                place = replace(place, low=low)
+            else:
+                there = place.index + move[1]
+                place = Place(there, settled=float(time[end - 1]) + self.all[there].settling)
+            start = end
+        return place, Ranged(reading, index, settling)
+
+    def _residue(self, place: Place, time: Floats, unsettled: NDArray[np.bool_]) -> Floats:
+        """What the amplifier adds while a change of range dies away (A)."""
+        one = self.all[place.index]
+        since = (time - place.settled) / one.settling + 1 if unsettled.any() else np.zeros(len(time))
+        return np.where(unsettled, RESIDUE * one.full_scale * np.exp(-SETTLED * since), 0.0)
+
+    def _decision(self, place: Place, share: Floats, unsettled: NDArray[np.bool_]) -> tuple[tuple[int, int] | None, int]:
+        """The first sample after which the range changes and by how much, and the low readings counted at the end.
+
+        While a change settles, nothing is decided.
+        """
+        size = np.abs(share)
+        high = (size > UP) & ~unsettled if place.index < self.highest else np.zeros(len(share), dtype=bool)
+        low = (size < DOWN) & ~unsettled if place.index > self.lowest else np.zeros(len(share), dtype=bool)
+        counted = _in_a_row(low, place.low)
+        ready = counted >= PATIENCE
+        first = [(int(np.argmax(mask)), step) for mask, step in ((high, 1), (ready, -1)) if mask.any()]
+        return (min(first) if first else None), int(counted[-1])
+
+
+def _in_a_row(holds: NDArray[np.bool_], before: int) -> NDArray[np.intp]:
+    """How many in a row have held up to each entry, `before` of them already."""
+    numbers = np.arange(1, len(holds) + 1)
+    last_break = np.maximum.accumulate(np.where(holds, -before, numbers))
+    return np.where(holds, numbers - last_break, 0)
+

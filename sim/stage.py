@@ -1,0 +1,100 @@
+"""The driving side of the instrument: relay, outputs, and the order in which a cell is let go."""
+
+from collections.abc import Callable
+
+from luggin.protocol import instrument
+from luggin.protocol.program import Control, Outputs
+from luggin.sim.cell.api import Cell
+from luggin.sim.trouble import Trouble
+
+Note = Callable[[str, object], None]
+"""Hears what the instrument does to the cell, in order: what was set, and to what."""
+
+SAFE = Outputs()
+
+
+class RelayError(Exception):
+    """The relay did not do what it was told; its text is a sentence."""
+
+
+class Relay:
+    """Connects the cell.  Only its read-back says whether it did: what disagrees with the order is unknown."""
+
+    def __init__(self, trouble: Trouble) -> None:
+        self._trouble = trouble
+        self._closed = False
+        self.wanted = False
+
+    def move(self, closed: bool) -> None:
+        self.wanted = closed
+        if self._trouble.relay != "stuck":
+            self._closed = closed
+
+    def read_back(self) -> instrument.Cell:
+        if self._trouble.relay == "mute" or self._closed != self.wanted:
+            return instrument.Cell.UNKNOWN
+        return instrument.Cell.ON if self._closed else instrument.Cell.OFF
+
+
+class Stage:
+    """What stands at the cell: control and level, the range, the relay and the digital outputs."""
+
+    def __init__(self, cell: Cell, relay: Relay, note: Note) -> None:
+        self.cell = cell
+        self.relay = relay
+        self._note = note
+        self._control: Control | None = None
+        self._stirring = self._purging = False
+
+    def connect(self, control: Control) -> None:
+        """Close the relay on a control loop that already stands at its first level.  Raises RelayError."""
+        if control != self._control:
+            self._note("control", control)
+            self._control = control
+        if not self.relay.wanted:
+            self.relay.move(True)
+            self._note("relay", self.relay.read_back().value)
+            if self.relay.read_back() is not instrument.Cell.ON:
+                raise RelayError("the relay was told to connect the cell, but its read-back does not say so")
+
+    def disconnect(self) -> None:
+        """Open the cell within a program; the outputs stay.  Raises RelayError."""
+        if self.relay.wanted:
+            self._let_go()
+            if self.relay.read_back() is not instrument.Cell.OFF:
+                raise RelayError("the relay was told to open, but its read-back does not say so")
+
+    def set_outputs(self, outputs: Outputs) -> None:
+        """Bring the outputs to these levels; what is not said goes to its safe level, off."""
+        stirring, purging = bool(outputs.stirrer), bool(outputs.gas)
+        if stirring != self._stirring:
+            self._stirring = stirring
+            self.cell.stir(stirring)
+            self._note("stirrer", stirring)
+        if purging != self._purging:
+            self._purging = purging
+            self.cell.purge(purging)
+            self._note("gas", purging)
+
+    def shut(self, largest_range: float) -> None:
+        """Let the cell go: no current asked for, a range that can't be driven over, then the relay, then the outputs.
+
+        Legal at any time and any number of times.
+        """
+        self._note("range", largest_range)
+        self._let_go()
+        self.set_outputs(SAFE)
+
+    def insist(self) -> bool:
+        """Where an opened relay does not read as off, tell it again; True when there was need to."""
+        if self.relay.wanted or self.relay.read_back() is instrument.Cell.OFF:
+            return False
+        self.relay.move(False)
+        return True
+
+    def _let_go(self) -> None:
+        if self._control == "current":
+            self._note("level", 0.0)
+        self._control = None
+        self.relay.move(False)
+        self._note("relay", self.relay.read_back().value)
