@@ -122,7 +122,7 @@ class Host:
         return events
 
     def tick(self, now: float) -> list[Event]:
-        """Let time pass: call it whenever `next_deadline` has come."""
+        """Let time pass: call it whenever `next_tick` has come."""
         self._awake(now)
         if self.phase is not Phase.OPEN:
             return []
@@ -137,18 +137,26 @@ class Host:
         return events
 
     def request(self, message: Request, now: float) -> tuple[int, list[Event]]:
-        """Put a request on the list; its sequence number is set here.  Returns its ticket and what it overtook."""
+        """Put a request on the list; its sequence number is set here.  Returns its ticket and what it overtook.
+
+        Raises ValueError for fields that don't fit the message, and on a lost link.
+        """
         if self.phase is Phase.LOST:
             raise ValueError("a lost link takes no requests")
+        ticket = self._requests.add(message, now)
         events: list[Event] = []
         if isinstance(message, CellOff):
-            events = [Failed(ticket, Failure.OVERTAKEN) for ticket in self._requests.overtaken()]
-        ticket = self._requests.add(message, now)
+            events = [Failed(overtaken, Failure.OVERTAKEN) for overtaken in self._requests.overtaken()]
         if isinstance(message, Replay):
             self._before_replay[ticket] = (self._arrivals.run, self._arrivals.expected)
             self._arrivals.follow(message.run, message.first)
             self._arrivals.asked = True
         return ticket, events
+
+    def withdraw(self, ticket: int) -> None:
+        """Nobody waits for this answer any more: the request is not sent again."""
+        self._requests.forget(ticket)
+        self._failed(ticket, Failure.NO_ANSWER)
 
     def lose(self, reason: str, foreign: bool = False) -> list[Event]:
         """The connection is gone: every request that waits fails."""
@@ -156,7 +164,7 @@ class Host:
             return []
         self.phase = Phase.LOST
         failed = [each for ticket in self._requests.forget_all() for each in self._failed(ticket, Failure.LINK_LOST)]
-        return [*failed, Lost(reason, foreign)]
+        return [Lost(reason, foreign), *failed]
 
     def pause(self) -> None:
         """Drop points from here on, because nobody takes them; the instrument keeps them."""
@@ -178,13 +186,17 @@ class Host:
             return frame.DELIMITER + frame.encode(encode(self._hello))
         return None
 
-    def next_deadline(self) -> float | None:
-        """When to call `tick` and `next_frame`, unless something comes before."""
+    def next_send(self) -> float | None:
+        """When to call `next_frame`, unless something comes before; None: not until then."""
         if self.phase is Phase.OPENING:
             return self._hello_due
-        if self.phase is Phase.LOST:
+        return self._requests.next_send() if self.phase is Phase.OPEN else None
+
+    def next_tick(self) -> float | None:
+        """When to call `tick`, unless something comes before; None: not until then."""
+        if self.phase is not Phase.OPEN:
             return None
-        times = [self._heard + self._timing.silence, self._requests.next_deadline()]
+        times = [self._heard + self._timing.silence, self._requests.next_overdue()]
         if self._status_ticket is None:
             times.append(self._status_due)
         return min(time for time in times if time is not None)

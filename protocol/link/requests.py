@@ -68,7 +68,11 @@ class Requests:
         self._last_ticket = self._last_sequence = 0
 
     def add(self, message: Request, now: float) -> int:
-        """Take a request, its sequence number still open; returns the ticket that answer or failure will carry."""
+        """Take a request, its sequence number still open; returns the ticket that answer or failure will carry.
+
+        Raises ValueError for fields that don't fit the message.
+        """
+        codec.encode(replace(message, sequence=self._last_sequence + 1))
         self._last_ticket += 1
         patience = self._timing.arm_answer if isinstance(message, Arm) else self._timing.answer
         self._entries[self._last_ticket] = _Entry(self._last_ticket, message, now + patience, now)
@@ -123,10 +127,12 @@ class Requests:
             self.forget(ticket)
         return tickets
 
-    def next_deadline(self) -> float | None:
-        """When `next_frame` or `overdue` next has something to do."""
-        times = [entry.due for entry in self._ready()] + [entry.expires for entry in self._entries.values()]
-        return min(times, default=None)
+    def next_send(self) -> float | None:
+        """When `next_frame` next has something to send; None: not before something else happens."""
+        return min((entry.due for entry in self._ready()), default=None)
+
+    def next_overdue(self) -> float | None:
+        return min((entry.expires for entry in self._entries.values()), default=None)
 
     def _ready(self) -> list[_Entry]:
         """What may be on the line: four requests, of the ordered ones only one at a time, so that none overtakes."""
