@@ -102,13 +102,13 @@ def _species(model: doc.Dissolved | doc.Film | doc.Adsorbed | doc.Deposit, trans
                 model.diffusion,
                 model.concentration,
                 decay=model.decay,
-                stays=isinstance(transport, Film),
+                bound=isinstance(transport, Film),
             )
         case doc.Film():
             film = Film(model.thickness)
-            return Species(model.name, film, model.diffusion, model.concentration, dissolved=False, stays=True)
+            return Species(model.name, film, model.diffusion, model.concentration, dissolved=False, bound=True)
         case doc.Adsorbed() | doc.Deposit():
-            return Species(model.name, Adsorbed(), 0.0, model.amount, dissolved=False, stays=True)
+            return Species(model.name, Adsorbed(), 0.0, model.amount, dissolved=False, bound=True)
 
 
 def _branch(model: doc.Diodes | doc.Tafel | doc.Passive) -> Branch:

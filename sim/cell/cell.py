@@ -15,7 +15,7 @@ from luggin.sim.cell.state import Control
 from luggin.sim.cell.surroundings import Counter, Gas, Reference
 
 BEYOND = 100.0  # V, A: more than any potentiostat would ask of such a cell
-LONGEST = 1e7  # s
+SHORTEST, LONGEST = 1e-9, 1e7  # s
 
 
 class SimulatedCell:
@@ -144,8 +144,8 @@ def _steps(dt: ArrayLike, first: ArrayLike, last: ArrayLike) -> tuple[Floats, Fl
         raise CellError("dt, first and last must be numbers or arrays of one length") from None
     if spans.ndim != 1:
         raise CellError(f"dt, first and last have {spans.ndim} dimensions; give one")
-    if not ((spans > 0) & (spans <= LONGEST)).all():
-        raise CellError(f"dt must be above 0 and at most {LONGEST:g} s in every step")
+    if not ((spans >= SHORTEST) & (spans <= LONGEST)).all():
+        raise CellError(f"dt must be between {SHORTEST:g} and {LONGEST:g} s in every step")
     for name, values in (("first", starts), ("last", ends)):
         if not (np.abs(values) <= BEYOND).all():
             raise CellError(f"{name} must be a number between -{BEYOND:g} and {BEYOND:g} in every step")

@@ -69,8 +69,8 @@ class Couple:
         self._open_r = open_r + r0 * old + rb * before
         if self.monolayer is not None:
             bare = max(self._open_r, 0.0)
-            activity = STANDARD_CONCENTRATION / (self.monolayer + max(bare + r1 * old, 0.0))
-            self._open_r, self._yield_r = bare * activity, self._yield_r * activity
+            share = _activity(max(bare + r1 * old, 0.0), self.monolayer)[0]
+            self._open_r, self._yield_r = bare * share, self._yield_r * share
 
     def current(self, potential: float) -> tuple[float, float]:
         """Current (A) and its slope (S) at `potential`; also leaves the flux and its slope by potential behind."""
@@ -95,8 +95,15 @@ class Couple:
         back, forth = self._alpha, 1.0 - self._alpha
         oxidise, reduce = self._rate * math.exp(forth * x), self._rate * math.exp(-back * x)
         if self.monolayer is not None:
-            amount = self.monolayer + max(surface_r, 0.0)
-            spread_r = spread_r * STANDARD_CONCENTRATION * self.monolayer / amount**2
-            surface_r = STANDARD_CONCENTRATION * max(surface_r, 0.0) / amount
+            amount = max(surface_r, 0.0)
+            share, slope = _activity(amount, self.monolayer)
+            surface_r, spread_r = amount * share, spread_r * slope
         driven = self._nf * (forth * surface_r * oxidise + back * surface_o * reduce)
         return self.amperes * driven / (self._unity + oxidise * spread_r + reduce * spread_o)
+
+
+def _activity(amount: float, monolayer: float) -> tuple[float, float]:
+    """A deposit's activity, 1 - exp(-layers), as a concentration: divided by its amount, and its slope by amount."""
+    layers = amount / monolayer
+    unit = STANDARD_CONCENTRATION / monolayer
+    return unit * (-math.expm1(-layers) / layers if layers > 1e-9 else 1.0), unit * math.exp(-layers)

@@ -17,6 +17,7 @@ from luggin.sim.cell.state import Control, State, continues
 STRIDE = 2e-3  # V: a ramp is cut so that no sub-step goes further
 LEAP = 5e-3  # V: a sub-step whose interface went further is taken again in halves
 MOST_HALVINGS = 6
+MOST_PIECES = 10_000
 MOST_CACHED = 1024
 TRACE = 1e-6  # share of the other form in a solution of one
 
@@ -108,7 +109,8 @@ class Electrode:
             jump = control is not state.control or not continues(control, state.level, first)
             if jump or (potentiostatic and abs(gradient - state.gradient) * span > STRIDE):
                 state.since = 0.0
-            pieces = max(1, math.ceil(abs(last - first) / STRIDE - 1e-9)) if potentiostatic else 1
+            strides = abs(last - first) / STRIDE - 1e-9 if potentiostatic else 0.0
+            pieces = min(max(1, math.ceil(strides)), MOST_PIECES)
             if state.since > FORGOTTEN * span:
                 self._glide(control, span, first, last, pieces)
             else:

@@ -7,17 +7,17 @@ start, j0, and the unknown value at the end, j1, so that everything at the end i
     c1 = bulk + recall @ m0 + b0 j0 + b1 j1 + bb before    surface concentrations
 
 Shapes: a straight line; a / sqrt(t) + b with t counted from the last jump, which is what diffusion answers to a jump;
-and for the first moment after a jump, where j0 means nothing, a / sqrt(t) or a constant. An amount that stays at the
-electrode (film, monolayer) follows its potential stiffly, and trapezoids would ring; its integral is taken by the
-second backward difference, in which `before` is the mean flux of the previous step.
+and for the first moment after a jump, where j0 means nothing, a / sqrt(t) or a constant. An amount that is bound to
+the electrode follows its potential stiffly, and straight lines from j0 would ring; theirs go through `before`, the
+mean flux of the previous step, instead (which makes the integral the second backward difference).
 """
 
-from collections.abc import Sequence
+import math
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import dawsn
 
 from luggin.sim.cell.api import Floats
@@ -35,15 +35,17 @@ class Shape(Enum):
 
 @dataclass(frozen=True)
 class Track:
-    """One species of a couple: its modes, and how it is kept.
+    """One species of a couple.
 
+    `kind` tells which species decay at the same rates whatever the conditions: a couple of one kind shares a memory.
     `loss` (1/s) is a first-order decay of everything that the species has spread: a following reaction, stirring.
-    `stays` marks an amount bound to the electrode, integrated at rate zero.
+    `bound` marks an amount that can't leave the electrode.
     """
 
+    kind: Hashable
     modes: Modes
     loss: float = 0.0
-    stays: bool = False
+    bound: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,31 +72,27 @@ class Memory:
     def __init__(self, couples: Sequence[tuple[Track, Track]]) -> None:
         """Each couple's O and R; O gains from the couple's flux what R loses."""
         rates: list[Floats] = []
-        owner: list[int] = []
-        stored: list[NDArray[np.bool_]] = []
         rows: list[tuple[int, Floats]] = []
-        for flux, pair in enumerate(couples):
-            known: dict[bytes, int] = {}
-            for track, sign in zip(pair, (1.0, -1.0), strict=True):
-                decay = track.modes.rates + track.loss
-                key = decay.tobytes() + bytes([track.stays])
-                if key not in known:  # species of like rates share their memory
-                    known[key] = len(owner)
-                    rates.append(decay)
-                    owner += [flux] * len(decay)
-                    stored.append((track.modes.rates == 0) & track.stays)
-                rows.append((known[key], sign * track.modes.weights))
+        self._spans: list[slice] = []  # the modes of each couple
+        size = 0
+        for pair in couples:
+            begin = size
+            for number, track in enumerate(pair):
+                if number == 0 or track.kind != pair[0].kind:
+                    rates.append(track.modes.rates + track.loss)
+                    size += len(rates[-1])
+                rows.append((size - len(rates[-1]), (-1) ** number * track.modes.weights))
+            self._spans.append(slice(begin, size))
         self.rates: Floats = np.concatenate([np.zeros(0), *rates])
-        self.weights = np.zeros((len(rows), len(owner)))
+        self.weights = np.zeros((len(rows), size))
         for row, (start, share) in enumerate(rows):
             self.weights[row, start : start + len(share)] = share
         self.immediate = np.array(
-            [s * t.modes.immediate for pair in couples for s, t in zip((1, -1), pair, strict=True)]
+            [(-1) ** number * track.modes.immediate for pair in couples for number, track in enumerate(pair)]
         )
-        self._owner = np.array(owner, dtype=int)
-        self._stored = np.concatenate([np.zeros(0, dtype=bool), *stored])
-        self._stays = [any(track.stays for track in pair) for pair in couples]
-        self._bound = any(self._stays)
+        self._bound = [any(track.bound for track in pair) for pair in couples]
+        self._still = [not self.rates[span].any() for span in self._spans]  # nothing diffuses
+        self._any_bound = any(self._bound)
         self._lines: dict[tuple[float, float, float], Step] = {}
         self._others: dict[Shape, dict[tuple[float, float, float], Step]] = {shape: {} for shape in Shape}
 
@@ -105,7 +103,7 @@ class Memory:
         """Coefficients for a step of `span` s that begins `since` s after the jump; `previous` is the step before."""
         if shape is not Shape.ROOT:
             since = 0.0
-        if not self._bound or shape is Shape.BURST or shape is Shape.LEVEL:
+        if not self._any_bound:
             previous = 0.0
         cache = self._lines if shape is Shape.LINE else self._others[shape]
         key = (span, since, previous)
@@ -117,47 +115,58 @@ class Memory:
         return found
 
     def _work_out(self, shape: Shape, span: float, since: float, previous: float) -> Step:
-        fluxes = len(self._stays)
+        fluxes = len(self._spans)
+        loads = np.zeros((len(self.rates), 3))
+        load = np.zeros((len(self.rates), 3 * fluxes))
+        mean = []
+        for flux, modes in enumerate(self._spans):
+            rates = np.append(self.rates[modes], 0.0)  # the last one is the integral, whence the mean
+            own = shape
+            if self._still[flux]:
+                own = Shape.LEVEL if shape in (Shape.BURST, Shape.LEVEL) else Shape.LINE
+            parts = _loads(own, rates, span, since, previous if self._bound[flux] else None)
+            loads[modes] = load[modes, flux::fluxes] = parts[:-1]
+            mean.append(tuple((parts[-1] / span).tolist()))
         decay = np.exp(-self.rates * span)
-        at0, at1 = _loads(shape, self.rates, decay, span, since)
-        before = np.zeros_like(at0)
-        ratio = span / previous if previous else 0.0
-        lead, lag = (1 + ratio) / (1 + 2 * ratio), ratio / (1 + 2 * ratio)
-        at0[self._stored], at1[self._stored], before[self._stored] = 0.0, span * lead, span * lag
-        load = np.zeros((len(decay), 3 * fluxes))
-        modes = np.arange(len(decay))
-        for block, part in enumerate((at0, at1, before)):
-            load[modes, block * fluxes + self._owner] = part
-        ends = np.stack([self.weights @ at0, self.weights @ at1 + self.immediate, self.weights @ before], axis=1)
-        line0, line1 = (float(part[0]) / span for part in _loads(shape, np.zeros(1), np.ones(1), span, since))
+        ends = self.weights @ loads
+        ends[:, 1] += self.immediate
         return Step(
             decay=decay,
             load=load,
             recall=self.weights * decay,
             ends=[tuple(row) for row in ends.reshape(fluxes, 6).tolist()],
-            mean=[(0.0, lead, lag) if stays else (line0, line1, 0.0) for stays in self._stays],
+            mean=mean,
         )
 
 
-def _loads(shape: Shape, rates: Floats, decay: Floats, span: float, since: float) -> tuple[Floats, Floats]:
-    """What one unit of j0 and of j1 leaves in modes of these rates at the end of the step."""
+def _loads(shape: Shape, rates: Floats, span: float, since: float, previous: float | None) -> Floats:
+    """What one unit of j0, of j1 and of the previous mean leaves in modes of these rates: shape (modes, 3).
+
+    `previous`: the length of the previous step (0: there was none) for a flux that must not ring.
+    """
     z = rates * span
     level = span * _phi1(z)
-    if shape is Shape.LEVEL:
-        return np.zeros_like(level), level
+    at0 = np.zeros_like(level)
+    before = np.zeros_like(level)
     if shape is Shape.LINE:
-        end = span * _phi2(z)
-        return level - end, end
-    start, stop = np.sqrt(since), np.sqrt(since + span)
+        at0 = level - span * _phi2(z)
+        if previous is not None:
+            before = at0 * (2 * span / (2 * span + previous) if previous else 0.0)
+            return np.stack([np.zeros_like(level), level - before, before], axis=1)
+    elif shape is not Shape.LEVEL:
+        start, stop = math.sqrt(since), math.sqrt(since + span)
+        burst = _burst(rates, span, start, stop)
+        if shape is Shape.BURST:
+            return np.stack([at0, burst * stop, before], axis=1)
+        at0 = (burst - level / stop) / (1 / start - 1 / stop)
+    return np.stack([at0, level - at0, before], axis=1)
+
+
+def _burst(rates: Floats, span: float, start: float, stop: float) -> Floats:
+    """Integral of exp(-rate (stop^2 - t)) / sqrt(t) from start^2 to stop^2."""
     slow = np.sqrt(rates)
-    safe = np.where(slow > 0, slow, 1.0)
-    burst = np.where(
-        z + rates * since > 1e-12, 2 / safe * (dawsn(slow * stop) - decay * dawsn(slow * start)), 2 * (stop - start)
-    )  # integral of exp(-rate (stop^2 - t)) / sqrt(t)
-    if shape is Shape.BURST:
-        return np.zeros_like(burst), burst * stop
-    at0 = (burst - level / stop) / (1 / start - 1 / stop)
-    return at0, level - at0
+    dawson = 2 / np.maximum(slow, 1e-300) * (dawsn(slow * stop) - np.exp(-rates * span) * dawsn(slow * start))
+    return np.where(slow * stop > 1e-6, dawson, 2 * (stop - start))
 
 
 def _phi1(z: Floats) -> Floats:

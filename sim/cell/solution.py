@@ -19,7 +19,7 @@ KINEMATIC_VISCOSITY = 0.893e-6  # m2/s, water at 25 C, from memory
 class Species:
     """`start` in mol/m3, or in mol/m2 for an amount bound to the electrode.
 
-    `dissolved` species can be added to; `stays` marks an amount that can't leave (film, monolayer, thin layer), which
+    `dissolved` species can be added to; `bound` marks an amount that can't leave (film, monolayer, thin layer), which
     feels neither stirring nor temperature.
     `decay` (1/s): a first-order reaction in solution that takes away what the electrode has made.
     """
@@ -30,7 +30,7 @@ class Species:
     start: float
     decay: float = 0.0
     dissolved: bool = True
-    stays: bool = False
+    bound: bool = False
 
 
 class Solution:
@@ -69,13 +69,13 @@ class Solution:
         self._rotation = rate
 
     def diffusion(self, species: Species) -> float:
-        if species.stays:
+        if species.bound:
             return species.diffusion
         return float(species.diffusion * np.exp(DIFFUSION_PER_KELVIN * (self.temperature - ROOM)))
 
     def loss(self, species: Species) -> float:
         """First-order loss (1/s) of what the electrode has spread of a species."""
-        if species.stays:
+        if species.bound:
             return species.decay
         diffusion = self.diffusion(species)
         loss = species.decay
@@ -89,7 +89,13 @@ class Solution:
     def memory(self) -> Memory:
         """The memory of all couples under the present conditions."""
         tracks = [
-            Track(each.transport.modes(self.diffusion(each)), self.loss(each), each.stays) for each in self.species
+            Track(
+                (each.transport, each.diffusion, each.decay, each.bound),
+                each.transport.modes(self.diffusion(each)),
+                self.loss(each),
+                each.bound,
+            )
+            for each in self.species
         ]
         return Memory(list(zip(tracks[::2], tracks[1::2], strict=True)))
 

@@ -3,9 +3,10 @@
 from typing import Any
 
 import numpy as np
-from luggin.sim.cell import Cell, Response, load_cell
 from numpy.typing import NDArray
 from scipy.constants import R, physical_constants
+
+from luggin.sim.cell import Cell, Response, load_cell
 
 Floats = NDArray[np.float64]
 
@@ -90,8 +91,8 @@ def sweep(a_cell: Cell, rate: float, *turns: float, step: float = 1e-3) -> tuple
 
 
 def peak(potential: Floats, current: Floats) -> tuple[float, float]:
-    """Position and height of the largest excursion, by a parabola through five points."""
-    k = int(np.argmax(np.abs(current)))
+    """Position and height of the highest point, by a parabola through five points."""
+    k = int(np.argmax(current))
     near = slice(k - 2, k + 3)
     middle = potential[k]
     a, b, c = np.polyfit(potential[near] - middle, current[near], 2)
