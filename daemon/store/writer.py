@@ -154,8 +154,7 @@ class Writer:
             return math.inf
         if self._urgent:
             return 0.0
-        fast = self._points >= SLOW_RATE * self._interval
-        return self._since + (self._interval if fast else self._slow_interval)
+        return self._since + commit_delay(self._points, self._interval, self._slow_interval)
 
     def _commit(self, jobs: list[Job], marks: bool) -> None:
         room = self._state is not StoreState.FULL or self._room_again(jobs)
@@ -242,6 +241,11 @@ class Writer:
         # A loop that was closed without closing the store has nobody left to answer.
         with suppress(RuntimeError):
             self._loop.call_soon_threadsafe(_deliver, answers, self._committed, self._state)
+
+
+def commit_delay(points: int, interval: float, slow_interval: float) -> float:
+    """Seconds from the first job of a commit to the commit, when so many points have come since."""
+    return interval if points >= SLOW_RATE * interval else slow_interval
 
 
 def _deliver(answers: Answers, committed: Callable[[StoreState], None], state: StoreState) -> None:
