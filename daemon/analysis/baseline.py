@@ -23,8 +23,9 @@ TANGENT_STRETCH: Final = 1.0  # length of that stretch, half-widths
 
 
 class Straight(Result):
-    """A straight line between two points of the curve: at the `anchors` (V), or where a ruler laid under the peak
-    touches the curve on both sides of it. The usual choice for pulse, square-wave and stripping voltammetry.
+    """A straight line between two points of the curve: at the `anchors` (V) for a peak that lies between them, else
+    where a ruler laid under the peak touches the curve on both sides of it. The usual choice for pulse, square-wave
+    and stripping voltammetry.
     """
 
     kind: Literal["straight"] = "straight"
@@ -101,16 +102,19 @@ class Under:
 
 
 def straight(frame: Frame, sites: list[Site], anchors: tuple[int, int] | None) -> list[Under]:
-    """A line for each peak; peaks that don't come down to a line of their own share one."""
-    if anchors is not None:
-        return [_line(frame, *anchors, 0.25 * min(s.left, s.right)) for s in sites]
+    """A line for each peak: between the anchors if its top lies there; else peaks that don't come down to a line of
+    their own share one.
+    """
     n = frame.x.size
     result = []
     for group in _groups(sites):
         low = max(int(group[0].at - REACH * group[0].left), 0)
         high = min(int(np.ceil(group[-1].at + REACH * group[-1].right)), n - 1)
         for s in group:
-            left, right = _ruler(frame.smooth, low, round(s.at), high)
+            if anchors is not None and anchors[0] < s.at < anchors[1]:
+                left, right = anchors
+            else:
+                left, right = _ruler(frame.smooth, low, round(s.at), high)
             result.append(_line(frame, left, right, 0.25 * min(s.left, s.right)))
     return result
 

@@ -8,7 +8,7 @@ curvature but its slope never undershoots: that tells it from a peak.
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -19,6 +19,9 @@ SIGMAS_PER_HALF_WIDTH: Final = 2.3548  # of a Gaussian
 UNDERSHOOT: Final = 0.12  # least share of the swing of the slope that it must come back by on either side
 FALL: Final = 0.25  # share of that swing by which the slope changes sign if one foot is missing
 LOPSIDED: Final = 2.5  # most that one flank may be wider than the other; a plateau before a rise is more so
+# The feet of a Gaussian bend the other way by 0.45 of its top, at 1.7 sigma from it; those of two peaks add up.
+LOBE: Final = 0.6
+LOBE_REACH: Final = 3.2
 UNDERSHOOT_NOISE: Final = 4.0  # and least number of its standard deviations
 
 
@@ -26,13 +29,14 @@ UNDERSHOOT_NOISE: Final = 4.0  # and least number of its standard deviations
 class Candidate:
     """A peak before it is measured, in grid points: `at`, and `left`, `right` from there to the points of inflexion.
 
-    z: height of the curvature above its noise; scale: standard deviation of the filter that found it.
+    sign: +1 for a maximum, -1 for a minimum; scale: standard deviation of the filter that found it.
     """
+
+    sign: Literal[-1, 1]
 
     at: float
     left: float
     right: float
-    z: float
     scale: float
 
     @property
@@ -96,8 +100,37 @@ def layers(y: Floats, noise: float, narrowest: float, widest: float) -> list[Lay
     return found
 
 
-def candidates(stack: list[Layer], sign: int, threshold: float, narrowest: float) -> list[Candidate]:
-    """Peaks of one polarity in order of position; `sign` +1 looks for maxima, -1 for minima."""
+def candidates(
+    stack: list[Layer], signs: tuple[Literal[-1, 1], ...], threshold: float, narrowest: float
+) -> list[Candidate]:
+    """Peaks of the wanted signs in order of position; `threshold` in standard deviations of the curvature."""
+    found = [c for sign in signs for c in _of_sign(stack, sign, threshold, narrowest)]
+    if len(signs) == 1 and found:
+        found += _of_sign(stack, -1 if signs[0] == 1 else 1, threshold, narrowest)
+    at_scale = {layer.scale: layer for layer in stack}
+    while found:
+        standing = [_standing(c, found, at_scale[c.scale]) for c in found]
+        least = int(np.argmin(standing))
+        if standing[least] >= LOBE:
+            break
+        found.pop(least)
+    return sorted((c for c in found if c.sign in signs), key=lambda c: c.at)
+
+
+def _standing(c: Candidate, among: list[Candidate], layer: Layer) -> float:
+    """Curvature over that of the peaks of the other sign which lie next to it, all seen at the same scale.
+
+    What is only the foot of other peaks has a low one, and goes first.
+    """
+    around = 0.0
+    for o in among:
+        flank = o.left if c.at < o.at else o.right
+        if o.sign != c.sign and abs(o.at - c.at) < LOBE_REACH * float(np.hypot(flank, layer.scale)):
+            around += abs(float(layer.curvature[round(o.at)]))
+    return abs(float(layer.curvature[round(c.at)])) / around if around > 0 else np.inf
+
+
+def _of_sign(stack: list[Layer], sign: Literal[-1, 1], threshold: float, narrowest: float) -> list[Candidate]:
     accepted: list[Candidate] = []
     for layer in stack:
         fresh = []
@@ -109,14 +142,14 @@ def candidates(stack: list[Layer], sign: int, threshold: float, narrowest: float
                 # The same peak with less noise; a wide filter would draw its place towards a neighbour.
                 old = accepted[inside[0]]
                 place = run.at if 2 * layer.scale <= old.sigma else old.at
-                accepted[inside[0]] = replace(run, at=place, z=max(old.z, run.z))
+                accepted[inside[0]] = replace(run, at=place)
         # A bump whose reach covers a peak already found is that peak and its neighbour run together.
         accepted += [f for f in fresh if all(abs(f.at - c.at) > c.sigma for c in accepted)]
     wide_enough = 0.4 * narrowest / SIGMAS_PER_HALF_WIDTH
-    return sorted((c for c in accepted if c.sigma >= wide_enough), key=lambda c: c.at)
+    return [c for c in accepted if c.sigma >= wide_enough]
 
 
-def _runs(layer: Layer, sign: int, threshold: float) -> list[Candidate]:
+def _runs(layer: Layer, sign: Literal[-1, 1], threshold: float) -> list[Candidate]:
     bent = -sign * layer.curvature / layer.curvature_noise
     slope = sign * layer.slope
     edge = round(layer.scale)
@@ -130,7 +163,7 @@ def _runs(layer: Layer, sign: int, threshold: float) -> list[Candidate]:
         start, stop = int(edges[2 * run]), int(edges[2 * run + 1])
         if start < 1 or stop > bent.size - 1:
             continue
-        z, peak = float(highest[run]), start + int(np.argmax(bent[start:stop]))
+        peak = start + int(np.argmax(bent[start:stop]))
         steepest, lowest = float(slope[start - 1 : peak + 1].max()), float(slope[peak : stop + 1].min())
         swing = steepest - lowest
         left, right = peak - start + 0.5, stop - 0.5 - peak
@@ -150,7 +183,7 @@ def _runs(layer: Layer, sign: int, threshold: float) -> list[Candidate]:
         falls = min(steepest, -lowest) >= max(FALL * swing, UNDERSHOOT_NOISE * layer.slope_noise)
         if not (all(feet) or (any(feet) and falls)):
             continue
-        found.append(Candidate(_vertex(bent, peak), *flanks, z, layer.scale))
+        found.append(Candidate(sign, _vertex(bent, peak), *flanks, layer.scale))
     return found
 
 

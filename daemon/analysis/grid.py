@@ -12,6 +12,7 @@ from luggin.daemon.analysis.errors import AnalysisError
 Mask = NDArray[np.bool_]
 
 POINTS_PER_HALF_WIDTH: Final = 16  # at least so many are kept across the narrowest peak sought
+FEWEST: Final = 5  # points
 LARGEST_GRID: Final = 8192
 BEYOND_MEASURING: Final = 1e12  # no potential or current of a cell; keeps sums of squares finite
 SMALLEST_RANGE: Final = 1e-9  # V; less is a constant potential
@@ -74,6 +75,8 @@ def prepare(
     direction = 1 if e[-1] > e[0] else -1
     scan_rate = None if t is None else _scan_rate(e, t)
     x, y, measured, step = _even(direction * e, i, half_width)
+    if x.size < FEWEST:
+        return Unfit(f"{x.size} different potentials are too few for a peak", used, ignored)
     lone = _spikes(y)
     if lone.any():
         measured &= ~lone
@@ -82,7 +85,7 @@ def prepare(
 
 
 def _why_unfit(e: Floats) -> str | None:
-    if e.size < 5:
+    if e.size < FEWEST:
         return f"{e.size} usable points are too few for a peak"
     span = np.ptp(e)
     if span < SMALLEST_RANGE:
@@ -172,9 +175,9 @@ def noise_of(y: Floats, half_width: float) -> float:
     if levels.size < y.size // 2:
         # A coarse converter: the steps of a slow curve are no noise, and no peaks either.
         apart = np.diff(levels)
-        estimates.append(float(np.min(apart[apart > 1e-6 * np.ptp(y)], initial=np.ptp(y))))
+        estimates.append(float(np.min(apart[apart > 1e-6 * np.ptp(y)], initial=float(np.ptp(y)))))
     for lag in {1, *(int(half_width * share) for share in (1 / 16, 1 / 8))}:
-        if 1 <= lag <= y.size // 8 or lag == 1:
+        if lag == 1 or 1 < lag <= y.size // 8:
             bend = np.abs(y[: -2 * lag] - 2 * y[lag:-lag] + y[2 * lag :])
             estimates.append(1.4826 * float(np.median(bend)) / 6**0.5)
     return max(estimates)

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.baseline import (
     AsymmetricLeastSquares,
+    BaselineSettings,
     Frame,
     Polynomial,
     Site,
@@ -69,13 +70,14 @@ def detect(
     stack = layers(grid.y, grid.noise, narrowest, widest)
     notes: list[str] = []
     peaks: list[Peak] = []
-    for sign in _signs(settings, grid):
-        found = [
-            c
-            for c in candidates(stack, sign, settings.significance, narrowest)
-            if c.sigma * SIGMAS_PER_HALF_WIDTH <= 1.2 * widest and _seen(grid, c, notes)
-        ]
-        peaks += _measured(grid, sign, found, settings, notes)
+    signs = _signs(settings, grid)
+    found = [
+        c
+        for c in candidates(stack, signs, settings.significance, narrowest)
+        if c.sigma * SIGMAS_PER_HALF_WIDTH <= 1.2 * widest and _seen(grid, c, notes)
+    ]
+    for sign in signs:
+        peaks += _measured(grid, sign, [c for c in found if c.sign == sign], settings, notes)
     peaks = _selected(peaks, settings)
     if not peaks:
         notes.append("no peak found")
@@ -185,11 +187,7 @@ def _measured(
     sites = [Site(c.at, c.left * SIGMAS_PER_HALF_WIDTH, c.right * SIGMAS_PER_HALF_WIDTH) for c in found]
     frame = _frame(grid, sign, min((s.left + s.right) / 2 for s in sites), settings.smoothing)
     chosen = settings.baseline
-    anchors = None
-    if not isinstance(chosen, Polynomial | AsymmetricLeastSquares) and chosen.anchors is not None:
-        a, b = sorted(grid.index(e) for e in chosen.anchors)
-        anchors = (a, b)
-    unders = baselines(frame, sites, chosen, anchors)
+    unders = baselines(frame, sites, chosen, _anchors(grid, chosen, notes))
     readings: list[Found] = []
     for k, (site, under) in enumerate(zip(sites, unders, strict=True)):
         low = 0 if k == 0 else _valley(frame, under, sites[k - 1], site)
@@ -212,6 +210,20 @@ def _measured(
         if under.note:
             notes.append(f"{under.note} at {grid.direction * reading.x:.4g} V")
     return [_peak(grid, frame, sign, r, under, chosen.kind, overlapped) for under, r, overlapped in readings]
+
+
+def _anchors(grid: Grid, chosen: BaselineSettings, notes: list[str]) -> tuple[int, int] | None:
+    if isinstance(chosen, Polynomial | AsymmetricLeastSquares) or chosen.anchors is None:
+        return None
+    low, high = sorted(grid.index(e) for e in chosen.anchors)
+    outside = any(abs(grid.direction * e - float(grid.x[grid.index(e)])) > grid.step for e in chosen.anchors)
+    if outside or high - low < 2:
+        a, b = chosen.anchors
+        notes.append(
+            f"the curve has no stretch between the anchors {a:g} and {b:g} V; the baseline is laid without them"
+        )
+        return None
+    return low, high
 
 
 def _allowed_for(readings: list[Found], k: int) -> Found:
@@ -270,7 +282,7 @@ def _peak(grid: Grid, frame: Frame, sign: Sign, r: Reading, under: Under, kind: 
 
 
 def _selected(peaks: list[Peak], settings: PeakSettings) -> list[Peak]:
-    """Peaks that are high enough and where they are sought; of two polarities in one place the higher."""
+    """Peaks that are high and wide enough and lie where they are sought."""
     highest = max((abs(p.height) for p in peaks), default=0.0)
     least = max(settings.minimum_height, settings.minimum_relative_height * highest)
     low, high = sorted(settings.search) if settings.search else (-np.inf, np.inf)
@@ -281,18 +293,8 @@ def _selected(peaks: list[Peak], settings: PeakSettings) -> list[Peak]:
         and (p.half_width is None or p.half_width >= settings.minimum_half_width / 2)
         and abs(p.height) >= 2 * p.u_height
         and low <= p.potential <= high
-        and not any(_shadows(q, p) for q in peaks)
     ]
     return sorted(kept, key=lambda p: p.potential)
-
-
-def _shadows(high: Peak, low: Peak) -> bool:
-    """Between two peaks, and at their feet, the curve bends the other way: that is no peak of its own."""
-    if high.polarity == low.polarity or abs(high.height) < abs(low.height):
-        return False
-    ends = high.baseline.potential
-    margin = 0.5 * (high.half_width or 0.0)
-    return min(ends) - margin <= low.potential <= max(ends) + margin
 
 
 def _result(grid: Grid, settings: PeakSettings, peaks: list[Peak], notes: list[str]) -> PeakResult:
