@@ -13,7 +13,7 @@ seconds, as many to a call as the caller likes; results do not depend on how the
     current_control(dt, first, last, *, compliance=inf)   -> Response    current, A
     open_circuit(dt)                                      -> Response
     impedance(frequency)                                  -> complex ohm, about the present state
-    stir(on)  purge(on)  set_temperature(kelvin)  spike({species: mol/m3})  time
+    stir(on)  rotate(turns a second)  purge(on)  set_temperature(kelvin)  spike({species: mol/m3})  time
 
 `Response` has arrays `applied`, `measured`, `interface` (V), `current` (A), `charge` (C), `voltage` (V,
 working against counter) and `limited` (compliance reached), one entry a step, at its end.

@@ -60,6 +60,9 @@ class Cell(Protocol):
     instantaneous charging spike of a cell without series resistance is left out. A step is never
     affected by how calls are cut: the same steps give the same numbers, bit for bit, in one call or in many.
 
+    Response columns are taken at the end of a step, so a current that charges the double layer there has the slope of
+    the piece that ends. To measure a sine, take means over the steps: charge / dt against the mean of first and last.
+
     `dt`, `first` and `last` broadcast against each other to shape (n,). Steps of equal `dt` are fast; a cell keeps
     what it worked out for each distinct value. `compliance` bounds |working against counter| in volts: beyond it the
     potential or current asked for is not reached, and the step is marked `limited`.
@@ -95,6 +98,10 @@ class Cell(Protocol):
 
     def stir(self, on: bool) -> None:
         """Stirrer on or off: transport to a steady diffusion layer, or by diffusion alone."""
+        ...
+
+    def rotate(self, rate: float) -> None:
+        """Rotate the electrode at `rate` turns a second (Levich's layer); 0 stands still."""
         ...
 
     def purge(self, on: bool) -> None:

@@ -9,6 +9,7 @@ gives j in closed form at any potential E, and the current n F A j rises monoton
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from scipy.constants import physical_constants
@@ -57,7 +58,7 @@ class Couple:
         before: float,
         open_o: float,
         open_r: float,
-        ends: tuple[float, float, float, float, float, float],
+        ends: Sequence[float],
     ) -> None:
         """State the surface: concentrations without any flux (mol/m3), and what fluxes do to them (s/m).
 

@@ -62,8 +62,8 @@ class Step:
     decay: Floats
     load: Floats
     recall: Floats
-    ends: list[tuple[float, float, float, float, float, float]]
-    mean: list[tuple[float, float, float]]
+    ends: list[list[float]]
+    mean: list[list[float]]
 
 
 class Memory:
@@ -126,7 +126,7 @@ class Memory:
                 own = Shape.LEVEL if shape in (Shape.BURST, Shape.LEVEL) else Shape.LINE
             parts = _loads(own, rates, span, since, previous if self._bound[flux] else None)
             loads[modes] = load[modes, flux::fluxes] = parts[:-1]
-            mean.append(tuple((parts[-1] / span).tolist()))
+            mean.append((parts[-1] / span).tolist())
         decay = np.exp(-self.rates * span)
         ends = self.weights @ loads
         ends[:, 1] += self.immediate
@@ -134,7 +134,7 @@ class Memory:
             decay=decay,
             load=load,
             recall=self.weights * decay,
-            ends=[tuple(row) for row in ends.reshape(fluxes, 6).tolist()],
+            ends=ends.reshape(fluxes, 6).tolist(),
             mean=mean,
         )
 

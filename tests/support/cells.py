@@ -1,5 +1,8 @@
 """Cells and excitations for tests: one couple in round numbers, ramps, peaks."""
 
+import itertools
+import tomllib
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -8,11 +11,18 @@ from scipy.constants import R, physical_constants
 
 from luggin.sim.cell import Cell, Response, load_cell
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+
+PUBLISHED: dict[str, Any] = tomllib.loads((Path(__file__).parents[1] / "reference" / "voltammetry.toml").read_text())
 
 FARADAY: float = physical_constants["Faraday constant"][0]
 THERMAL = R * 298.15 / FARADAY  # V
 AREA, DIFFUSION = 1e-4, 1e-9  # m2, m2/s
+
+
+def rows(table: str, *columns: str) -> list[tuple[float, ...]]:
+    """Rows of a published table."""
+    return list(zip(*(PUBLISHED[table][column] for column in columns), strict=True))
 
 
 def couple(
@@ -65,7 +75,7 @@ def monolayer(
 
 
 def cell(*couples: dict[str, Any], seed: int = 0, **parts: Any) -> Cell:
-    """A cell of 1 cm2 with these couples; `resistance` and `capacitance` make its interface, other parts as they are."""
+    """A cell of 1 cm2 with these couples; `resistance` and `capacitance` make its interface."""
     interface = {"series_resistance": parts.pop("resistance", 0.0), "double_layer": parts.pop("capacitance", 0.0)}
     document = {
         "title": "test",
@@ -80,7 +90,7 @@ def cell(*couples: dict[str, Any], seed: int = 0, **parts: Any) -> Cell:
 
 def line(*turns: float, step: float = 1e-3) -> Floats:
     """Potentials from turn to turn in steps of `step` (V)."""
-    pieces = [np.linspace(a, b, round(abs(b - a) / step) + 1) for a, b in zip(turns, turns[1:], strict=False)]
+    pieces = [np.linspace(a, b, round(abs(b - a) / step) + 1) for a, b in itertools.pairwise(turns)]
     return np.concatenate([pieces[0][:1], *(piece[1:] for piece in pieces)])
 
 

@@ -106,10 +106,10 @@ def test_deposit_sets_its_nernst_potential() -> None:
 
 
 def test_thin_layer_is_exhausted() -> None:
-    """A slow sweep of a thin layer gives ip = n2 F2 v V c/(4 R T) (Bard & Faulkner, from memory) and all of its charge."""
+    """ip = n2 F2 v V c/(4 R T) in a slow sweep (Bard & Faulkner, from memory), and all of the charge."""
     thickness = 2e-5
     made = cell(couple(), electrode={"shape": "thin-layer", "area": AREA, "thickness": thickness})
     potential, response = sweep(made, 0.001, 0.3, -0.3)
-    where, height = peak(potential, -response.current)
+    height = peak(potential, -response.current)[1]
     assert height == pytest.approx(FARADAY * AREA * thickness * 0.001 / (4 * THERMAL), rel=2e-3)
     assert response.charge.sum() == pytest.approx(-FARADAY * AREA * thickness, rel=1e-4)

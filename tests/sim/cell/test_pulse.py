@@ -1,19 +1,14 @@
 """Steps, pulses and staircases against published values (tests/reference/voltammetry.toml)."""
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from luggin.sim.cell import Cell
-from support.cells import AREA, DIFFUSION, FARADAY, THERMAL, Floats, cell, couple, peak
-
-TABLES = tomllib.loads((Path(__file__).parents[2] / "reference" / "voltammetry.toml").read_text())
+from support.cells import AREA, DIFFUSION, FARADAY, PUBLISHED, THERMAL, Floats, cell, couple, peak, rows
 
 
-def cottrell(time: float | Floats) -> float | Floats:
-    return FARADAY * AREA * np.sqrt(DIFFUSION / (np.pi * time))
+def cottrell(time: float | Floats) -> Floats:
+    return np.asarray(FARADAY * AREA * np.sqrt(DIFFUSION / (np.pi * time)))
 
 
 def at_rest(potential: float) -> Cell:
@@ -59,9 +54,7 @@ def test_double_step() -> None:
 
 @pytest.mark.parametrize(
     ("amplitude", "published", "computed"),
-    list(
-        zip(*(TABLES["differential_pulse_height"][key] for key in ("amplitude", "published", "computed")), strict=True)
-    ),
+    rows("differential_pulse_height", "amplitude", "published", "computed"),
 )
 def test_differential_pulse(amplitude: float, published: float, computed: float) -> None:
     """Height; peak potential E1/2 - dE/2. The table neglects what earlier pulses used up, hence 50 ms every 5 s."""
@@ -89,7 +82,7 @@ def test_normal_pulse_slope() -> None:
     assert (quarter - three) * 1e3 == pytest.approx(56.45, abs=0.3)
 
 
-@pytest.mark.parametrize(("amplitude", "increment", "published"), TABLES["square_wave_net_peak"]["rows"])
+@pytest.mark.parametrize(("amplitude", "increment", "published"), PUBLISHED["square_wave_net_peak"]["rows"])
 def test_square_wave_net_peak(amplitude: float, increment: float, published: float) -> None:
     base, height = square_wave(amplitude / 1e3, increment / 1e3)
     assert summit(base, height)[1] == pytest.approx(published, rel=3e-3 if increment == 20 else 6e-4)
@@ -114,7 +107,7 @@ def square_wave(amplitude: float, increment: float) -> tuple[Floats, Floats]:
     return base, (current[1::2] - current[::2]) / cottrell(half)
 
 
-@pytest.mark.parametrize(("step", "place", "computed"), TABLES["staircase_peak"]["rows"])
+@pytest.mark.parametrize(("step", "place", "computed"), PUBLISHED["staircase_peak"]["rows"])
 def test_staircase_is_no_ramp(step: float, place: float, computed: float) -> None:
     """What a staircase gives depends on where in the step it is sampled."""
     levels = np.arange(0.25, -0.15, -step / 1e3)

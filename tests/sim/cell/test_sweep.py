@@ -1,20 +1,16 @@
 """Linear sweep and cyclic voltammetry against published tables (tests/reference/voltammetry.toml)."""
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from support.cells import AREA, DIFFUSION, FARADAY, THERMAL, cell, couple, peak, sweep
+from support.cells import AREA, DIFFUSION, FARADAY, PUBLISHED, THERMAL, cell, couple, peak, rows, sweep
 
-TABLES = tomllib.loads((Path(__file__).parents[2] / "reference" / "voltammetry.toml").read_text())
 RATE = 0.1  # V/s
 
 
 def unit(rate: float = RATE, electrons: int = 1, concentration: float = 1.0) -> float:
     """Current (A) for which sqrt(pi) chi is one."""
-    return electrons * FARADAY * AREA * concentration * np.sqrt(electrons * DIFFUSION * rate / THERMAL)
+    return float(electrons * FARADAY * AREA * concentration * np.sqrt(electrons * DIFFUSION * rate / THERMAL))
 
 
 def separation(psi: float | None, switch: float) -> float:
@@ -28,7 +24,7 @@ def separation(psi: float | None, switch: float) -> float:
 
 
 def test_reversible_current_function_follows_the_table() -> None:
-    table = TABLES["reversible_current_function"]
+    table = PUBLISHED["reversible_current_function"]
     potential, response = sweep(cell(couple()), RATE, 0.4, -0.4)
     wanted = np.array(table["millivolts"]) / 1e3
     function = np.interp(-wanted, -potential, -response.current / unit())
@@ -59,7 +55,7 @@ def test_randles_sevcik_coefficient() -> None:
 
 @pytest.mark.parametrize(
     ("switched", "published", "computed"),
-    list(zip(*(TABLES["reversible_separation"][key] for key in ("switched", "published", "computed")), strict=True)),
+    rows("reversible_separation", "switched", "published", "computed"),
 )
 def test_reversible_separation_depends_on_the_switching_potential(
     switched: float, published: float, computed: float
@@ -71,7 +67,7 @@ def test_reversible_separation_depends_on_the_switching_potential(
 
 @pytest.mark.parametrize("psi", [20, 5, 2, 1, 0.5, 0.25, 0.1])
 def test_quasi_reversible_separation(psi: float) -> None:
-    table = TABLES["quasi_reversible_separation"]
+    table = PUBLISHED["quasi_reversible_separation"]
     row = table["psi"].index(psi)
     found = separation(psi, 0.141)
     assert found == pytest.approx(table["computed"][row], abs=0.3)
@@ -80,7 +76,7 @@ def test_quasi_reversible_separation(psi: float) -> None:
 
 @pytest.mark.parametrize(
     ("psi", "computed"),
-    list(zip(*(TABLES["quasi_reversible_separation_far"][key] for key in ("psi", "computed")), strict=True)),
+    rows("quasi_reversible_separation_far", "psi", "computed"),
 )
 def test_quasi_reversible_separation_switched_far(psi: float, computed: float) -> None:
     assert separation(psi, 0.3) == pytest.approx(computed, abs=0.1)
