@@ -23,6 +23,7 @@ from luggin.protocol.unit.state import RUNNING, Link, Off, Run, State, Unit
 
 _UNSEEN = "The instrument no longer knows the run; its end was not seen."
 _RESTARTED = "The instrument restarted during the run; points that it still held are gone."
+_DOUBTFUL = "Before the start the instrument restarted or could no longer tell whether the cell is off."
 _FOREIGN = "The instrument was energised though nothing was started here."
 
 
@@ -104,10 +105,9 @@ def told(unit: Unit, status: Status) -> Moved:
     if run is None or not run.begun:
         if status.activity in WORKING or status.cell is Cell.ON:
             return abort(unit, _FOREIGN, "")
-        if restarted and unit.state is State.STARTING:
-            return abort(unit, _RESTARTED, "restarted")
         if restarted or (unit.proven and status.cell is Cell.UNKNOWN):
-            return want_off(unit)
+            starting = unit.state is State.STARTING
+            return abort(unit, _DOUBTFUL, "unconfirmed") if starting else want_off(unit)
         return _read_back(unit, status), ()
     if not _mine(run, status):
         return _disowned(unit, run, status)

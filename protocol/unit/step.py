@@ -112,7 +112,7 @@ def _handle(unit: Unit, event: events.Event) -> Moved:
         case events.Armed():
             return news.armed(unit, run)
         case events.Started():
-            return news.started(unit, run) if unit.state is State.STARTING else (unit, ())
+            return news.started(unit, run) if unit.state is State.STARTING and run.begun else (unit, ())
         case events.Failed():
             return news.failed(unit, run, event)
         case events.Declined() if unit.state is State.STARTING and not run.begun:
