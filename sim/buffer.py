@@ -5,8 +5,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+
 from luggin.protocol.link.columns import Even
-from luggin.protocol.points import COLUMNS, Array, Batch
+from luggin.protocol.points import COLUMNS, Array, Batch, batch
 
 
 @dataclass(frozen=True)
@@ -27,21 +28,27 @@ class PointBuffer:
         self._stretches: list[_Stretch] = []
         self.oldest = self.next = self.lost = 0
 
-    def append(self, columns: Mapping[str, Array], even: Even | None) -> None:
-        """Add points; a column that they lack is not-a-number.  `even`, when given, is the rule of their times."""
+    def append(self, columns: Mapping[str, Array], even: Even | None) -> Batch:
+        """Add points; a column that they lack is not-a-number.  `even`, when given, is the rule of their times.
+
+        Returns them as they are kept.
+        """
         count = len(columns["time"])
+        nothing = np.full(count, np.nan)
+        added = batch(self.run, self.boot, self.next, {name: columns.get(name, nothing) for name in self._ring})
         if not self._stretches or even is None or not self._continues(even):
             self._stretches.append(_Stretch(self.next, even))
         # A burst that is larger than the ring leaves only its newest points.
         skipped = max(0, count - self._capacity)
         places = (self.next + np.arange(skipped, count)) % self._capacity
         for name, ring in self._ring.items():
-            ring[places] = columns[name][skipped:] if name in columns else np.nan
+            ring[places] = added.columns[name][skipped:]
         self.next += count
         overwritten = self.next - self._capacity - self.oldest
         if overwritten > 0:
             self.lost += overwritten
             self.forget(self.oldest + overwritten)
+        return added
 
     def forget(self, after: int) -> None:
         """Points below `after` are no longer needed."""

@@ -13,6 +13,14 @@ class Verdict(Enum):
     OPEN = "open"  # what was allowed after that is over: open the cell
 
 
+class Heard(Enum):
+    """What a keep-alive meant."""
+
+    NOTHING = "nothing"  # it says no more than was known
+    WELL = "well"
+    BACK = "back"  # well again, in time, after what was to happen in silence had begun
+
+
 class DeadManTimer:
     """Runs while a cell is energised; all times are the instrument's real clock in s."""
 
@@ -24,15 +32,17 @@ class DeadManTimer:
     def silence(self, clock: float) -> float:
         return max(0.0, clock - self._fed)
 
-    def feed(self, quoted: float, clock: float) -> bool:
-        """A host was well when the clock showed `quoted`; True when it came back in time after silence."""
+    def feed(self, quoted: float, clock: float) -> Heard:
+        """A host was well when the clock showed `quoted`."""
         if quoted > clock or quoted <= self._fed:
-            return False
+            return Heard.NOTHING
         self._fed = quoted
-        back = self._opens is not None and self.rule.action == "continue" and quoted + self.rule.timeout > clock
-        if back:
-            self._opens = None
-        return back
+        if self._opens is None:
+            return Heard.WELL
+        if self.rule.action != "continue" or self.silence(clock) >= self.rule.timeout:
+            return Heard.NOTHING
+        self._opens = None
+        return Heard.BACK
 
     @property
     def deadline(self) -> float:
@@ -40,7 +50,7 @@ class DeadManTimer:
         return self._fed + self.rule.timeout if self._opens is None else self._opens
 
     def verdict(self, clock: float) -> Verdict:
-        if clock <= self.deadline:
+        if clock < self.deadline:
             return Verdict.NOTHING
         if self._opens is not None or self.rule.action == "open":
             return Verdict.OPEN

@@ -5,23 +5,23 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Protocol
 
-from luggin.protocol.capability import Capability, check
+from luggin.protocol.capability import Capability
 from luggin.protocol.instrument import Activity, Cell, Outcome, Reading, Receipt, Status
 from luggin.protocol.link.columns import Even
-from luggin.protocol.link.documents import program_digest, read_program
-from luggin.protocol.link.kinds import MessageError
 from luggin.protocol.link.numbers import Code
 from luggin.protocol.link.records import sentence
-from luggin.protocol.points import Array
+from luggin.protocol.points import Array, Batch
 from luggin.protocol.program import Program
 from luggin.sim.buffer import PointBuffer
-from luggin.sim.deadman import DeadManTimer, Verdict
+from luggin.sim.deadman import DeadManTimer, Heard, Verdict
 from luggin.sim.executor.execution import Execution, NotPossible
 from luggin.sim.executor.record import columns_of
 from luggin.sim.executor.sampler import Sampler
 from luggin.sim.frontend import FrontEnd
+from luggin.sim.loader import Loader
 from luggin.sim.noise import Noise
 from luggin.sim.ranging import Ranges
+from luggin.sim.refused import Refused
 from luggin.sim.settings import Settings
 from luggin.sim.stage import Relay, Stage
 from luggin.sim.trouble import Trouble
@@ -34,18 +34,10 @@ INSIST = 0.1
 """Seconds after which a relay that does not read as off is told again."""
 
 
-class Refused(Exception):
-    """A request that is not carried out, with the code and sentence that go to the host."""
-
-    def __init__(self, code: Code, words: str) -> None:
-        super().__init__(words)
-        self.code = code
-
-
 class Log(Protocol):
     """Hears everything that the instrument measures and does; times are run times (s)."""
 
-    def points(self, run: str, first: int, columns: Mapping[str, Array]) -> None: ...
+    def points(self, batch: Batch) -> None: ...
 
     def event(self, run: str, time: float, what: str, value: object) -> None: ...
 
@@ -73,14 +65,15 @@ class Device:
         self._booted = self._advanced = now
         self._stage = Stage(self._settings.make_cell(0), self._relay, self._note)
         self._stage.shut(self.capability.current_ranges[-1])
-        self._uploaded = bytearray()
+        self._loader = Loader(self.capability)
         self._program: Program | None = None
         self._armed = self._done = False
         self._execution: Execution | None = None
         self._timer: DeadManTimer | None = None
         self._passed_when_fed = 0.0
         self._started = 0.0
-        self._behind = False
+        self.behind = False
+        """Whether more was due than the last `advance` could compute."""
         self._insisted = now
         self.buffer: PointBuffer | None = None
 
@@ -98,8 +91,9 @@ class Device:
     def advance(self, now: float, most: int) -> None:
         """Do what is due, computing `most` samples at most; `wakeup` says when to come again."""
         execution, timer = self._execution, self._timer
-        self._behind, self._advanced = False, now
-        if self._stage_reads_on(now):
+        self.behind, self._advanced = False, now
+        if self._relay_disagrees and now >= self._insisted + INSIST:
+            self._insisted = now
             self._stage.insist()
         if execution is None or timer is None or not execution.active:
             return
@@ -107,14 +101,14 @@ class Device:
         horizon = min(clock, timer.deadline)
         target = (horizon - self._started) * self._settings.speed
         # A program that can't be computed as fast as asked for does not keep the timer waiting.
-        self._behind = execution.advance(target, most) >= most
+        self.behind = execution.advance(target, most) >= most
         if not execution.active:
             return
         match timer.verdict(clock):
             case Verdict.OPEN:
                 execution.end(Outcome.DEAD_MAN, f"the host was silent for {timer.silence(clock):.3g} s")
             case Verdict.FIRE:
-                self._behind = True
+                self.behind = True
                 self._fire(execution, timer)
 
     def wakeup(self, now: float) -> float | None:
@@ -122,7 +116,7 @@ class Device:
         times = [self._insisted + INSIST] if self._relay_disagrees else []
         execution = self._execution
         if execution is not None and execution.active and self._timer is not None:
-            if self._behind:
+            if self.behind:
                 return now
             times.append(self._booted + self._timer.deadline)
             due = execution.next_due
@@ -145,46 +139,27 @@ class Device:
     def _relay_disagrees(self) -> bool:
         return not self._relay.wanted and self._relay.read_back() is not Cell.OFF
 
-    def _stage_reads_on(self, now: float) -> bool:
-        if not self._relay_disagrees or now < self._insisted + INSIST:
-            return False
-        self._insisted = now
-        return True
-
     # Requests
 
     def upload(self, offset: int, data: bytes) -> None:
         self._require(Activity.IDLE, Activity.ARMED, Activity.ENDED)
-        if offset > len(self._uploaded):
-            raise Refused(Code.OUT_OF_RANGE, f"offset {offset} leaves a hole; {len(self._uploaded)} bytes are here")
-        largest = self.capability.largest_program
-        if offset + len(data) > largest:
-            raise Refused(Code.NOT_EXECUTABLE, f"the program is too large; at most {largest} bytes fit")
+        self._loader.upload(offset, data)
         self._armed = False
-        self._uploaded[offset : offset + len(data)] = data
 
     def arm(self, run: str, size: int, digest: bytes) -> None:
         self._require(Activity.IDLE, Activity.ARMED, Activity.ENDED)
         if self.buffer is not None and self.buffer.oldest < self.buffer.next:
             held = f"points {self.buffer.oldest} to {self.buffer.next - 1} of run {self.buffer.run}"
             raise Refused(Code.POINTS_HELD, f"{held} wait to be acknowledged")
-        encoded = bytes(self._uploaded[:size])
-        if len(encoded) != size or program_digest(encoded) != digest:
-            raise Refused(Code.WRONG_HASH, f"the {len(encoded)} bytes here are not the program meant; upload it again")
-        try:
-            program = read_program(encoded)
-        except MessageError as error:
-            raise Refused(Code.NOT_EXECUTABLE, str(error)) from None
-        problems = check(program, self.capability)
-        if problems:
-            raise Refused(Code.NOT_EXECUTABLE, "; ".join(map(str, problems)))
-        self.buffer = PointBuffer(run, self.boot, self.capability.buffer, columns_of(program))
-        self._program, self._execution, self._timer = program, None, None
+        self._program = self._loader.program(size, digest)
+        self.buffer = PointBuffer(run, self.boot, self.capability.buffer, columns_of(self._program))
+        self._execution, self._timer = None, None
         self._armed, self._done = True, False
 
     def start(self, run: str, quoted: float, now: float) -> None:
         self._require(Activity.ARMED)
-        assert self._program is not None and self.buffer is not None
+        assert self._program is not None
+        assert self.buffer is not None
         if run != self.buffer.run:
             raise Refused(Code.WRONG_RUN, f"run {self.buffer.run} is armed, not {run}; arm it first")
         self._require_fresh(quoted, now)
@@ -230,13 +205,17 @@ class Device:
             self._stage.shut(self.capability.current_ranges[-1])
         self._armed = False
         read = self._relay.read_back()
-        return Receipt(read, "" if read is Cell.OFF else "the relay was told to open, but its read-back does not say so")
+        return Receipt(
+            read, "" if read is Cell.OFF else "the relay was told to open, but its read-back does not say so"
+        )
 
     def keep_alive(self, quoted: float, now: float) -> None:
         if self._timer is None or self._execution is None:
             return
-        self._passed_when_fed = self._execution.passed
-        if self._timer.feed(quoted, self.clock(now)):
+        heard = self._timer.feed(quoted, self.clock(now))
+        if heard is not Heard.NOTHING:
+            self._passed_when_fed = self._execution.passed
+        if heard is Heard.BACK:
             self._execution.allow(None)
 
     def acknowledge(self, run: str, after: int) -> None:
@@ -327,9 +306,9 @@ class Device:
 
     def _keep(self, columns: Mapping[str, Array], even: Even | None) -> None:
         assert self.buffer is not None
+        stored = self.buffer.append(columns, even)
         if self._log is not None:
-            self._log.points(self.buffer.run, self.buffer.next, columns)
-        self.buffer.append(columns, even)
+            self._log.points(stored)
 
     def _note(self, what: str, value: object) -> None:
         if self._log is not None and self.buffer is not None:

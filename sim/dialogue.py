@@ -36,8 +36,9 @@ from luggin.protocol.link.message import (
 )
 from luggin.protocol.link.numbers import Code
 from luggin.protocol.link.records import sentence
-from luggin.sim.device import Device, Refused
+from luggin.sim.device import Device
 from luggin.sim.news import News
+from luggin.sim.refused import Refused
 
 REMEMBERED = 8
 MOST_WAITING = 16

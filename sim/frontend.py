@@ -8,13 +8,14 @@ import math
 from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
+
 from luggin.protocol.points import Array, Flag
 from luggin.protocol.program import Control
 from luggin.sim.cell.api import Floats, Response
 from luggin.sim.models import Model, Range
 from luggin.sim.noise import Noise
 from luggin.sim.ranging import Place, Ranged, Ranges
-from numpy.typing import NDArray
 
 RAIL = 1.1
 """Shares of full scale at which a converter clips."""

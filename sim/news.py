@@ -4,7 +4,8 @@ from luggin.protocol.instrument import Activity, Status
 from luggin.protocol.link.codec import points_that_fit
 from luggin.protocol.link.message import Points, Report
 from luggin.protocol.link.numbers import Code
-from luggin.sim.device import Device, Refused
+from luggin.sim.device import Device
+from luggin.sim.refused import Refused
 
 LATEST = 0.1
 """Seconds after which points go out although they don't fill a message."""

@@ -4,11 +4,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
+
 from luggin.protocol.capability import Capability, nearest_range
 from luggin.protocol.program import Ranging
 from luggin.sim.cell.api import Floats
 from luggin.sim.models import Range
-from numpy.typing import NDArray
 
 UP, DOWN = 0.9, 0.06
 """Shares of full scale at which the range changes.  Between decades they leave a wide gap: no hunting."""
@@ -89,7 +90,9 @@ class Ranges:
         since = (time - place.settled) / one.settling + 1 if unsettled.any() else np.zeros(len(time))
         return np.where(unsettled, RESIDUE * one.full_scale * np.exp(-SETTLED * since), 0.0)
 
-    def _decision(self, place: Place, share: Floats, unsettled: NDArray[np.bool_]) -> tuple[tuple[int, int] | None, int]:
+    def _decision(
+        self, place: Place, share: Floats, unsettled: NDArray[np.bool_]
+    ) -> tuple[tuple[int, int] | None, int]:
         """The first sample after which the range changes and by how much, and the low readings counted at the end.
 
         While a change settles, nothing is decided.
@@ -108,4 +111,3 @@ def _in_a_row(holds: NDArray[np.bool_], before: int) -> NDArray[np.intp]:
     numbers = np.arange(1, len(holds) + 1)
     last_break = np.maximum.accumulate(np.where(holds, -before, numbers))
     return np.where(holds, numbers - last_break, 0)
-

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any, Self
 
+from pydantic import Field, ValidationError, field_validator
+
 from luggin.drivers.errors import SettingsError
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.protocol.program import Frozen
@@ -10,7 +12,6 @@ from luggin.protocol.quantity import Concentration, Temperature
 from luggin.sim.cell import load_cell
 from luggin.sim.cell.api import Cell, CellError
 from luggin.sim.models import MODELS, Model
-from pydantic import Field, ValidationError, field_validator
 
 FASTEST = 1e6
 

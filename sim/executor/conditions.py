@@ -3,12 +3,13 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
+
 from luggin.protocol.points import Flag
 from luggin.protocol.program import Until
 from luggin.sim.cell.api import Floats
 from luggin.sim.executor.recent import Recent
 from luggin.sim.frontend import Samples
-from numpy.typing import NDArray
 
 HAIR = 1e-9
 """Seconds by which rounding may make a time fall short."""
@@ -56,7 +57,11 @@ class _Condition:
         if not len(looked):
             return None
         value, at = values[looked], time[looked]
-        holds = value > self.until.above if self.until.above is not None else value < self.until.below
+        if self.until.above is not None:
+            holds = value > self.until.above
+        else:
+            assert self.until.below is not None
+            holds = value < self.until.below
         persistence = 0.0 if self._recent else self.until.persistence
         lasting = self._lasting(holds, at)
         enough = lasting >= persistence * (1 - HAIR) - HAIR

@@ -5,11 +5,12 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
+
 from luggin.protocol.points import Array
 from luggin.protocol.program import Control
 from luggin.sim.cell.api import Floats
 from luggin.sim.frontend import Samples
-from numpy.typing import NDArray
 
 WATCH = 0.1
 """Seconds: a segment is sampled at least this often, whether or not the samples become points, so that limits and end

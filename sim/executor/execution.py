@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+
 from luggin.protocol.instrument import Activity, Outcome
 from luggin.protocol.link.columns import Even
 from luggin.protocol.points import Array

@@ -2,7 +2,7 @@
 
 from luggin.protocol import limits
 from luggin.protocol.instrument import Outcome
-from luggin.protocol.points import batch
+from luggin.protocol.points import Array, batch
 from luggin.protocol.program import Program
 from luggin.protocol.quantity import show
 from luggin.sim.cell.api import Floats
@@ -18,7 +18,7 @@ class Guard:
 
     def check(self, samples: Samples, charge: Floats) -> tuple[int, Outcome, str] | None:
         """The first sample that violates a limit, the outcome and a sentence; `charge` (C) is that of the segment."""
-        columns = {
+        columns: dict[str, Array] = {
             "time": samples.time,
             "potential": samples.potential,
             "current": samples.current,

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 import numpy as np
+
 from luggin.protocol.points import Array, Flag
 from luggin.protocol.program import Limit, Program
 from luggin.sim.cell.api import Floats

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+
 from luggin.protocol.program import Control
 from luggin.sim.cell.api import Cell, Floats, Response
 from luggin.sim.executor.course import Course, Pieces

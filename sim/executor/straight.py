@@ -3,12 +3,13 @@
 import math
 
 import numpy as np
+from numpy.typing import NDArray
+
 from luggin.protocol.points import Array
 from luggin.protocol.program import Control, sample_count
 from luggin.sim.cell.api import Floats
 from luggin.sim.executor.course import WATCH, Pieces, Reduced
 from luggin.sim.frontend import Samples
-from numpy.typing import NDArray
 
 STATISTICS = 8
 """Samples, at least, of which the mean and the extremes of a period are taken."""

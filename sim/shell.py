@@ -1,0 +1,105 @@
+"""Keeps a rig going in real time: computes what is due in short slices, and serves whoever holds the line."""
+
+import asyncio
+import contextlib
+
+from luggin.drivers.stream import ByteStream
+from luggin.sim.executor.execution import MOST_AT_ONCE
+from luggin.sim.rig import Rig
+
+SLICE = 2e-3
+"""Seconds of computing after which the line is looked at again."""
+_FEWEST = 4
+
+
+class Shell:
+    """One rig, one connection at a time.
+
+    Between connections `work` need not run: what the instrument did meanwhile is made up for, at the right times, when
+    it runs again.
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._most = 64
+        self._due = asyncio.Event()
+        self._to_send = asyncio.Event()
+        self._dropped = asyncio.Event()
+        self._line = asyncio.Lock()
+        rig.hang_up = self._dropped.set
+
+    async def work(self) -> None:
+        """Compute for ever."""
+        loop = asyncio.get_running_loop()
+        while True:
+            self._due.clear()
+            now = self._slice(loop)
+            self._to_send.set()
+            when = self._rig.wakeup(now)
+            if when is not None and when <= now:
+                await asyncio.sleep(0)
+                continue
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout_at(when):
+                    await self._due.wait()
+
+    async def catch_up(self) -> None:
+        """Compute what is due by now, and return when that is done."""
+        loop = asyncio.get_running_loop()
+        until = loop.time()
+        while (when := self._rig.wakeup(self._slice(loop))) is not None and when <= until:  # noqa: ASYNC110
+            await asyncio.sleep(0)
+
+    async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
+        """Serve a connection, of which the bytes `begun` were read already, until it ends; then close it.
+
+        A connection that is served already is closed first.
+        """
+        self._dropped.set()
+        async with self._line:
+            self._dropped.clear()
+            jobs = [
+                asyncio.create_task(self._read(stream, begun), name="read"),
+                asyncio.create_task(self._write(stream), name="write"),
+                asyncio.create_task(self._dropped.wait(), name="dropped"),
+            ]
+            try:
+                await asyncio.wait(jobs, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                for job in jobs:
+                    job.cancel()
+                outcomes = await asyncio.gather(*jobs, return_exceptions=True)
+                self._rig.cut()
+                await stream.close()
+            for outcome in outcomes:
+                if isinstance(outcome, Exception) and not isinstance(outcome, OSError):
+                    raise outcome
+
+    def _slice(self, loop: asyncio.AbstractEventLoop) -> float:
+        """Compute one slice; returns the time after it.  How many samples fit one is learnt from the last."""
+        begun = loop.time()
+        full = self._rig.work(begun, self._most)
+        ended = loop.time()
+        if ended - begun > SLICE:
+            self._most = max(_FEWEST, int(self._most * SLICE / (ended - begun)))
+        elif full and ended - begun < SLICE / 2:
+            self._most = min(2 * self._most, MOST_AT_ONCE)
+        return ended
+
+    async def _read(self, stream: ByteStream, begun: bytes) -> None:
+        loop = asyncio.get_running_loop()
+        data = begun or await stream.read()
+        while data:
+            self._rig.receive(data, loop.time())
+            self._to_send.set()
+            self._due.set()
+            data = await stream.read()
+
+    async def _write(self, stream: ByteStream) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            self._to_send.clear()
+            while pieces := self._rig.send(loop.time()):
+                for piece in pieces:
+                    await stream.write(piece)
+            await self._to_send.wait()
