@@ -118,18 +118,23 @@ class Disk:
     def _release(self) -> None:
         self._reserve.free()
         self._reserve_open = True
-        if self._connection is not None:
-            self._bound()
+        self._bound()
 
     def _bound(self) -> None:
-        if self._largest is not None and self._connection is not None:
+        """Bring the connection's own limits in line with the reserve."""
+        if self._connection is None:
+            return
+        # While closing events live on the reserve, no checkpoint may spend it on copying points out of the journal.
+        self._connection.execute(f"PRAGMA wal_autocheckpoint={0 if self._reserve_open else schema.CHECKPOINT_PAGES}")
+        if self._largest is not None:
             most = self._largest - (0 if self._reserve_open else self._reserve_size)
             self._connection.execute(f"PRAGMA max_page_count={max(most // self._pragma('page_size'), 1)}")
 
     def _below_largest(self) -> bool:
         if self._largest is None:
             return True
-        return self._pragma("page_count") * self._pragma("page_size") < self._largest - self._reserve_size
+        # As much again as the reserve must be left, or the next batch would fill the store and the state would flutter.
+        return self._pragma("page_count") * self._pragma("page_size") < self._largest - 2 * self._reserve_size
 
     def _pragma(self, name: str) -> int:
         assert self._connection is not None

@@ -13,6 +13,8 @@ APPLICATION = 0x4C55474E
 FIRST_BITS = 40
 """A batch's key is its run's number times 2**40 plus the index of its first point."""
 JOURNAL_LIMIT = 4 * 1024 * 1024
+CHECKPOINT_PAGES = 1000
+"""Pages in the journal after which a commit copies them into the database."""
 _BUSY_SECONDS = 5.0
 
 _VERSION_1 = """

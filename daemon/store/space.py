@@ -64,13 +64,21 @@ class Reserve:
         self._path = Path(f"{store}.reserve")
         self._size = size
 
+    @property
+    def _filled(self) -> bool:
+        return self._path.exists() and self._path.stat().st_size == self._size
+
     def free(self) -> None:
         self._path.unlink(missing_ok=True)
 
-    def fill(self) -> None:
-        """Make the file as large as it should be.  Raises OSError when there is no room; then it takes none."""
-        if self._path.exists() and self._path.stat().st_size == self._size:
-            return
+    def refill(self) -> bool:
+        """Make the file as large as it should be when that leaves as much again for points; says whether it did."""
+        there = os.statvfs(self._path.parent)
+        free = there.f_bavail * there.f_frsize
+        if self._filled:
+            return free >= self._size
+        if free < 2 * self._size:
+            return False
         try:
             with self._path.open("wb") as file:
                 for written in range(0, self._size, _BLOCK):
@@ -80,16 +88,6 @@ class Reserve:
                 os.fsync(file.fileno())
         except OSError:
             self.free()
-            raise
-
-    def refill(self) -> bool:
-        """Fill it when that leaves as much again for the points; says whether it did."""
-        there = os.statvfs(self._path.parent)
-        if there.f_bavail * there.f_frsize < 2 * self._size:
-            return False
-        try:
-            self.fill()
-        except OSError:
             return False
         return True
 

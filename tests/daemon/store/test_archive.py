@@ -39,7 +39,9 @@ async def test_a_column_that_some_points_lack_is_nan_there(tmp_path: Path) -> No
         columns = archive.columns("run-1")
     assert list(columns) == ["index", "time", "cycle", "temperature"]
     assert np.array_equal(columns["cycle"], [2**32 - 1, 1, np.nan, np.nan, 7], equal_nan=True)
-    assert np.array_equal(columns["temperature"], np.array([np.nan, np.nan, 298.15, 298.25, np.nan], "<f4"), equal_nan=True)
+    assert np.array_equal(
+        columns["temperature"], np.array([np.nan, np.nan, 298.15, 298.25, np.nan], "<f4"), equal_nan=True
+    )
 
 
 async def test_a_run_without_points_has_an_empty_index(tmp_path: Path) -> None:
