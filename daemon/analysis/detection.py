@@ -151,12 +151,12 @@ def _of_sign(stack: list[Layer], sign: Literal[-1, 1], threshold: float, narrowe
 
 def _runs(layer: Layer, sign: Literal[-1, 1], threshold: float) -> list[Candidate]:
     bent = -sign * layer.curvature / layer.curvature_noise
+    if bent.max() < threshold:
+        return []
     slope = sign * layer.slope
     edge = round(layer.scale)
     up = np.concatenate(([0], (bent > 0).astype(np.int8), [0]))
     edges = np.flatnonzero(up[1:] != up[:-1])
-    if not edges.size:
-        return []
     highest = np.maximum.reduceat(np.append(bent, 0.0), edges)[::2]
     found = []
     for run in np.flatnonzero(highest >= threshold).tolist():

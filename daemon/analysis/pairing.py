@@ -118,7 +118,7 @@ def pair_peaks(anodic: Sequence[Peak], cathodic: Sequence[Peak], settings: PairS
     separation = np.array([[a.potential - c.potential for c in cathodic] for a in anodic])
     fits = (separation >= -CROSSED) & (separation <= settings.widest_separation)
     rows, columns = linear_sum_assignment(np.where(fits, np.abs(separation), 1e6))
-    chosen = [(anodic[r], cathodic[c]) for r, c in zip(rows, columns, strict=True) if fits[r, c]]
+    chosen = [(anodic[r], cathodic[c]) for r, c in zip(rows.tolist(), columns.tolist(), strict=True) if fits[r, c]]
     return sorted(chosen, key=lambda p: p[0].potential)
 
 
