@@ -14,6 +14,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 
 import aiomqtt
+from paho.mqtt.reasoncodes import ReasonCode
 
 from luggin.daemon.endpoint import Endpoint
 from luggin.protocol.topics import DELIVERY, Kind
@@ -57,7 +58,7 @@ class Link:
 
     async def subscribe(self, topic: str) -> None:
         granted = await self._client.subscribe(topic, 1)
-        if any(int(getattr(code, "value", code)) >= 0x80 for code in granted):
+        if any(_number(code) >= 0x80 for code in granted):
             raise ConnectionLost(f"the broker refuses the subscription to {topic}")
 
     async def lost(self) -> None:
@@ -120,6 +121,10 @@ async def connect(
 
 def _will(topic: str, farewell: bytes) -> aiomqtt.Will:
     return aiomqtt.Will(topic, farewell, DELIVERY["status"].qos, DELIVERY["status"].retain)
+
+
+def _number(code: int | ReasonCode) -> int:
+    return code if isinstance(code, int) else code.value
 
 
 async def _hang_up(client: aiomqtt.Client) -> None:

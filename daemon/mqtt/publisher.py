@@ -8,7 +8,7 @@ the message took.
 
 import asyncio
 from collections.abc import Awaitable, Iterable
-from typing import cast
+from typing import Literal, cast
 
 import structlog
 
@@ -27,7 +27,12 @@ MOST_RUNS = 64
 MOST_BACKLOG_RUNS = 20_000
 MOST_EVENTS = 100
 POINTS_A_STEP = 4 * MOST_POINTS
-_KINDS: dict[Stream, Kind] = {"header": "header", "points": "points", "events": "event", "result": "result"}
+_KINDS: dict[Stream, Literal["header", "points", "event", "result"]] = {
+    "header": "header",
+    "points": "points",
+    "events": "event",
+    "result": "result",
+}
 
 
 async def publish_board(board: Board, link: Link) -> None:
