@@ -4,8 +4,9 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from luggin.daemon.analysis.arrays import Floats
 from scipy import optimize
+
+from luggin.daemon.analysis.arrays import Floats
 
 _WORST_CONDITION = 1e10
 
@@ -29,6 +30,7 @@ def solve(
     *,
     bounds: tuple[Floats, Floats] | None = None,
     scale: Sequence[float] | float = 1.0,
+    evaluations: int | None = None,
 ) -> Solution:
     """Minimise the sum of squares of `residuals` (n,); the covariance is the usual one, (J'J)^-1 s^2."""
     fit = optimize.least_squares(
@@ -39,6 +41,7 @@ def solve(
         xtol=1e-10,
         ftol=1e-12,
         gtol=1e-12,
+        max_nfev=evaluations,
     )
     parameters = np.asarray(fit.x, dtype=np.float64)
     jacobian = np.asarray(fit.jac, dtype=np.float64)
