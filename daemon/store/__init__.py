@@ -10,8 +10,8 @@ from luggin.daemon.store.errors import (
     StoreInUse,
     StoreVersion,
 )
-from luggin.daemon.store.integrity import verify
-from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, StoreState, Stream
+from luggin.daemon.store.integrity import altered_texts, verify
+from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, RunTexts, StoreState, Stream
 from luggin.daemon.store.store import Store
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "NoSuchRun",
     "Outstanding",
     "RunSummary",
+    "RunTexts",
     "Store",
     "StoreConflict",
     "StoreError",
@@ -30,6 +31,7 @@ __all__ = [
     "StoreState",
     "StoreVersion",
     "Stream",
+    "altered_texts",
     "open_store",
     "verify",
 ]

@@ -14,7 +14,7 @@ from luggin.daemon.store import codec
 from luggin.daemon.store.coverage import Span
 from luggin.daemon.store.errors import NoSuchRun
 from luggin.daemon.store.locate import MOST_INDEX, ask, load_stored, log_scope, rows, run_scope
-from luggin.daemon.store.records import Anchor, LogEntry, RunSummary
+from luggin.daemon.store.records import Anchor, LogEntry, RunSummary, RunTexts
 from luggin.daemon.store.schema import connect_reading
 from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
 from luggin.protocol.points import COLUMNS, Array, Batch, join
@@ -83,29 +83,30 @@ class Archive:
         row = self._one("SELECT body FROM results WHERE run = ?", self.number(run))
         return None if row is None else RunResult.model_validate_json(row[0])
 
-    def seal(self, run: str) -> dict[str, Any] | None:
-        """What `finish_run` recorded of the points: `spans` of indices and the SHA-256 of each of `columns`."""
-        row = self._one("SELECT seal FROM results WHERE run = ?", self.number(run))
-        return None if row is None else dict(json.loads(row[0]))
+    def texts(self, run: str) -> RunTexts:
+        """Header, events, result and seal as they are stored and hashed."""
+        number = self.number(run)
+        ((header, header_hash),) = self._all("SELECT header, hash FROM runs WHERE number = ?", number)
+        events = self._all("SELECT number, body, hash FROM events WHERE scope = ? ORDER BY number", run_scope(run))
+        result = self._one("SELECT body, seal, events, hash FROM results WHERE run = ?", number)
+        body, seal, count, digest = result or (None, None, 0, None)
+        return RunTexts(
+            header, header_hash, tuple((n, text, link) for n, text, link in events), body, seal, count, digest
+        )
 
     def events(self, run: str, first: int = 0, limit: int | None = None) -> list[RunEvent]:
         """The run's events in order, from number `first` on."""
         self.number(run)
         return [
             RunEvent(run=run, **{name: entry[name] for name in ("number", "kind", "sentence", "data", "utc")})
-            for entry, _ in self._entries(run_scope(run), first, limit)
+            for entry in self._entries(run_scope(run), first, limit)
         ]
-
-    def event_hashes(self, run: str) -> list[bytes]:
-        """The hash of each event, see `chain`."""
-        self.number(run)
-        return [digest for _, digest in self._entries(run_scope(run), 0, None)]
 
     def log(self, instrument: str | None, first: int = 0, limit: int | None = None) -> list[LogEntry]:
         """The log of an instrument, or of the node for None."""
         return [
             LogEntry(entry["number"], entry["kind"], entry["sentence"], entry["data"], entry["utc"])
-            for entry, _ in self._entries(log_scope(instrument), first, limit)
+            for entry in self._entries(log_scope(instrument), first, limit)
         ]
 
     def anchors(self, run: str) -> list[Anchor]:
@@ -224,14 +225,14 @@ class Archive:
     def _layouts(self) -> dict[int, str]:
         return dict(self._all("SELECT number, layout FROM layouts"))
 
-    def _entries(self, scope: str, first: int, limit: int | None) -> list[tuple[dict[str, Any], bytes]]:
+    def _entries(self, scope: str, first: int, limit: int | None) -> list[dict[str, Any]]:
         found = self._all(
-            "SELECT body, hash FROM events WHERE scope = ? AND number >= ? ORDER BY number LIMIT ?",
+            "SELECT body FROM events WHERE scope = ? AND number >= ? ORDER BY number LIMIT ?",
             scope,
             first,
             -1 if limit is None else limit,
         )
-        return [(json.loads(body), digest) for body, digest in found]
+        return [json.loads(body) for (body,) in found]
 
     def _one(self, statement: str, *values: object) -> tuple[Any, ...] | None:
         found = self._all(statement, *values)

@@ -8,7 +8,8 @@ from luggin.daemon.store import chain
 from luggin.daemon.store.archive import Archive
 from luggin.daemon.store.coverage import Coverage
 from luggin.daemon.store.errors import StoreFault
-from luggin.daemon.store.locate import MOST_INDEX, ask, load_stored, rows, run_scope
+from luggin.daemon.store.locate import MOST_INDEX, load_stored, rows
+from luggin.daemon.store.records import RunTexts
 
 
 def verify(archive: Archive, run: str) -> list[str]:
@@ -17,29 +18,34 @@ def verify(archive: Archive, run: str) -> list[str]:
     A chain shows what was changed after it was written; it can't show that somebody wrote a whole new one, so keep the
     newest hash (it is exported with the run) in another place where that matters.
     """
-    number, connection, scope = archive.number(run), archive.connection, run_scope(run)
+    texts = archive.texts(run)
+    found = altered_texts(texts)
+    # A seal that is itself in doubt proves nothing.
+    seal = None if texts.seal is None or any("result" in sentence for sentence in found) else json.loads(texts.seal)
+    return [*found, *_points(archive, run, seal)]
+
+
+def altered_texts(texts: RunTexts) -> list[str]:
+    """What is wrong with the header, the chain of events and the result."""
     found = []
-    ((header, digest),) = ask(connection, "SELECT header, hash FROM runs WHERE number = ?", number)
-    if chain.start(header) != digest:
+    if chain.start(texts.header) != texts.header_hash:
         found.append("the header or its hash was altered")
-    entries = ask(connection, "SELECT number, body, hash FROM events WHERE scope = ? ORDER BY number", scope)
-    sentence = chain.broken(digest, [(each, body, link) for each, body, link in entries])
+    sentence = chain.broken(texts.header_hash, texts.events)
     if sentence is not None:
         found.append(sentence)
-    seal = None
-    for body, sealed, count, link in ask(
-        connection, "SELECT body, seal, events, hash FROM results WHERE run = ?", number
-    ):
-        if count > len(entries):
-            found.append(f"{count - len(entries)} of the {count} events that the run had at its end are missing")
-        elif chain.link(entries[count - 1][2] if count else digest, body + sealed) != link:
-            found.append("the result, its seal or its hash was altered")
-        else:
-            seal = json.loads(sealed)
-    return [*found, *_points(archive, run, number, seal)]
+    if texts.result is None or texts.seal is None:
+        return found
+    lacking = texts.sealed_events - len(texts.events)
+    if lacking > 0:
+        return [*found, f"of the events that the result covers, {lacking} are missing"]
+    head = texts.events[texts.sealed_events - 1][2] if texts.sealed_events else texts.header_hash
+    if chain.link(head, texts.result + texts.seal) != texts.result_hash:
+        found.append("the result, its seal or its hash was altered")
+    return found
 
 
-def _points(archive: Archive, run: str, number: int, seal: dict[str, Any] | None) -> Iterator[str]:
+def _points(archive: Archive, run: str, seal: dict[str, Any] | None) -> Iterator[str]:
+    number = archive.number(run)
     stored, there = load_stored(archive.connection, number), Coverage()
     for first, count in rows(archive.connection, number, 0, MOST_INDEX, ""):
         if there.missing(first, first + count) != [(first, first + count)]:

@@ -50,6 +50,28 @@ class Anchor:
 
 
 @dataclass(frozen=True)
+class RunTexts:
+    """The texts that are hashed of a run, as they are stored: see `chain`.
+
+    `events` are (number, text, hash) in order.  `result`, `seal` and `result_hash` are None while the run is
+    unfinished; `sealed_events` is how many events the result's hash covers.
+    """
+
+    header: str
+    header_hash: bytes
+    events: tuple[tuple[int, str, bytes], ...]
+    result: str | None
+    seal: str | None
+    sealed_events: int
+    result_hash: bytes | None
+
+    @property
+    def head(self) -> bytes:
+        """The newest hash of the chain of events."""
+        return self.events[-1][2] if self.events else self.header_hash
+
+
+@dataclass(frozen=True)
 class LogEntry:
     """An event of an instrument's or the node's own log: of what belongs to no run."""
 

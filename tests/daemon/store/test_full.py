@@ -61,6 +61,10 @@ async def close_the_run(store: Store, acknowledged: int) -> None:
     assert await store.verify("run-1") == []
 
 
+async def has_room(store: Store) -> bool:
+    return store.state is StoreState.OK
+
+
 async def test_the_store_keeps_to_its_bound_and_closes_its_runs(tmp_path: Path) -> None:
     path = tmp_path / "store.sqlite"
     async with Store.open(path, interval=0.005, largest=3_000_000, reserve=RESERVE) as store:
@@ -114,7 +118,7 @@ async def test_a_full_file_system(small_disk: Path) -> None:
         assert await store.stored_after("run-1") == acknowledged
         serial = store.serial
         (small_disk / "other").unlink()
-        while store.state is not StoreState.OK:
+        while not await has_room(store):
             serial = await store.changed(serial)
         assert (small_disk / "store.sqlite.reserve").stat().st_size == RESERVE
         assert await store.put(noise(acknowledged)) == acknowledged + 2000
