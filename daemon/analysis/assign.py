@@ -137,16 +137,16 @@ def _entry(
     windows: Sequence[tuple[Analyte, tuple[float, float]]],
 ) -> Assigned:
     analyte, window = windows[k]
-    here = np.flatnonzero(fits[k])
-    rivals = sorted({windows[r][0].name for c in here for r in np.flatnonzero(fits[:, c]) if r != k})
+    here = np.flatnonzero(fits[k]).tolist()
+    rivals = sorted({windows[r][0].name for c in here for r in np.flatnonzero(fits[:, c]).tolist() if r != k})
     if column is None:
-        note = f"its window holds a peak that went to {' or '.join(rivals)}" if here.size else None
-        status: Literal["ambiguous", "missing"] = "ambiguous" if here.size else "missing"
+        note = f"its window holds a peak that went to {' or '.join(rivals)}" if here else None
+        status: Literal["ambiguous", "missing"] = "ambiguous" if here else "missing"
         return Assigned(analyte=analyte.name, status=status, peak=None, window=window, note=note)
     reasons = []
-    if here.size > 1:
+    if len(here) > 1:
         places = ", ".join(f"{peaks[c].potential:.4g} V" for c in here)
-        reasons.append(f"{here.size} peaks in the window ({places}); the fit nearest to its middle is taken")
+        reasons.append(f"{len(here)} peaks in the window ({places}); the one nearest to its middle is taken")
     if rivals:
         reasons.append(f"also fits the window of {' and '.join(rivals)}")
     return Assigned(

@@ -121,14 +121,15 @@ def subtract_blank(
     """Subtract a blank run, interpolated on potential sweep by sweep.
 
     The first rising sweep meets the first rising sweep of the blank, and so on; a run with more cycles than the blank
-    goes on with its last sweep of the same direction. Outside the potentials of the blank the result is NaN, never
-    extrapolated. Columns of shape (n,) for the run, (m,) for the blank; AnalysisError for unequal lengths.
+    goes on with its last sweep of the same direction. Its end values serve for one more of its steps (a vertex belongs
+    to one sweep only); further outside the result is NaN, never extrapolated. Columns of shape (n,) for the run, (m,)
+    for the blank; AnalysisError for unequal lengths.
     """
     e, i, good = _columns("", potential, current, usable)
     blank_e, blank_i, blank_good = _columns("blank_", blank_potential, blank_current, blank_usable)
     good &= np.isfinite(e) & np.isfinite(i)
     blank_good &= np.isfinite(blank_e) & np.isfinite(blank_i)
-    stock = {1: [], -1: []}  # type: dict[int, list[slice]]
+    stock: dict[int, list[slice]] = {1: [], -1: []}
     for b in split_sweeps(blank_e, cycle=blank_cycle):
         stock[b.direction].append(b.part)
     out = np.full(e.size, np.nan)
@@ -143,13 +144,14 @@ def subtract_blank(
             continue
         part = matching[min(place, len(matching) - 1)]
         kept = blank_good[part]
-        if np.count_nonzero(kept) < 2:
+        if np.unique(blank_e[part][kept]).size < 2:
             continue
-        order = np.argsort(s.direction * blank_e[part][kept], kind="stable")
-        x, y = (s.direction * blank_e[part][kept])[order], blank_i[part][kept][order]
-        distinct, first = np.unique(x, return_index=True)
-        y = np.add.reduceat(y, first) / np.diff(np.append(first, x.size))
-        out[s.part] = i[s.part] - np.interp(s.direction * e[s.part], distinct, y, left=np.nan, right=np.nan)
+        x, y = _averaged(s.direction * blank_e[part][kept], blank_i[part][kept])
+        step = float(np.median(np.diff(x)))
+        here = s.direction * e[s.part]
+        with np.errstate(invalid="ignore"):
+            within = (here >= x[0] - 1.001 * step) & (here <= x[-1] + 1.001 * step)
+        out[s.part] = np.where(within, i[s.part] - np.interp(here, x, y), np.nan)
     out[~good] = np.nan
     for direction, word in ((1, "rising"), (-1, "falling")):
         if met[direction] and not stock[direction]:
@@ -222,5 +224,10 @@ def _clean(curve: Curve, number: int) -> tuple[Floats, Floats]:
     e, i = e[good], i[good]
     if e.size < 2 or np.ptp(e) < SMALLEST_RANGE:
         raise AnalysisError(f"Curve {number + 1} has no range of potentials; give a sweep.")
+    return _averaged(e, i)
+
+
+def _averaged(e: Floats, i: Floats) -> tuple[Floats, Floats]:
+    """In ascending order, equal potentials averaged."""
     distinct, place = np.unique(e, return_inverse=True)
     return distinct, np.bincount(place, i) / np.bincount(place)
