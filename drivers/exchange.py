@@ -68,7 +68,8 @@ class Exchange:
             ticket, events = self.host.request(request, self._loop.time())
         except MessageError as error:
             raise Refused(f"{self._address}: {name} can't be sent: {error}") from None
-        self._answers[ticket] = answer = self._loop.create_future()
+        answer: asyncio.Future[Answer] = self._loop.create_future()
+        self._answers[ticket] = answer
         self._take(events)
         try:
             return await answer

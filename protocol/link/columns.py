@@ -44,6 +44,7 @@ TYPED_ARRAY_TAGS: Mapping[str, int] = {"<u1": 64, "<u2": 69, "<u4": 70, "<f4": 8
 _DTYPES = {name: np.dtype(column.dtype) for name, column in COLUMNS.items()}
 _TAGS = {name: TYPED_ARRAY_TAGS[column.dtype] for name, column in COLUMNS.items()}
 _NAMES = {number: name for name, number in COLUMN_NUMBERS.items()}
+_LARGEST = {name: float(np.finfo(dtype).max) for name, dtype in _DTYPES.items() if dtype.kind == "f"}
 _STEPS = np.arange(MOST_POINTS, dtype=np.float64)
 _HEAD = 6  # bytes of a varying column's number, tag and length
 
@@ -139,7 +140,7 @@ def _read_column(name: str, value: object, count: int) -> Array:
     if dtype.kind == "f":
         if type(value) is not float:
             raise MessageError(f"{name}: expected a typed array or a floating-point number")
-        if math.isfinite(value) and abs(value) > np.finfo(dtype).max:
+        if math.isfinite(value) and abs(value) > _LARGEST[name]:
             raise MessageError(f"{name}: {value} is beyond the range of {dtype.str}")
         return np.full(count, value, dtype)
     if type(value) is not int or not 0 <= value <= np.iinfo(dtype).max:

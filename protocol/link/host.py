@@ -17,6 +17,7 @@ from luggin.protocol.link.message import (
     Arm,
     AskStatus,
     CellOff,
+    Done,
     Hello,
     Message,
     Points,
@@ -79,6 +80,15 @@ class Lost:
 Event = Opened | Answered | Failed | Arrived | Lost
 
 
+@dataclass(frozen=True)
+class _Replay:
+    """The newest replay under way.  `before` is the run that was followed, and its next point."""
+
+    ticket: int
+    own: bool
+    before: tuple[str | None, int]
+
+
 class Host:
     """One session.  `session` is a random number below 2**32; `now` is always the same monotonic clock, in s."""
 
@@ -91,8 +101,7 @@ class Host:
         self._requests = Requests(self._timing)
         self._arrivals = Arrivals()
         self._status_ticket: int | None = None
-        self._replay_ticket: int | None = None  # of a replay that this object asked for itself
-        self._before_replay: dict[int, tuple[str | None, int]] = {}
+        self._replay: _Replay | None = None
         self.phase = Phase.OPENING
         self.clock = 0.0
         """Newest instrument clock heard of, s since the instrument's start."""
@@ -148,7 +157,8 @@ class Host:
         if isinstance(message, CellOff):
             events = [Failed(overtaken, Failure.OVERTAKEN) for overtaken in self._requests.overtaken()]
         if isinstance(message, Replay):
-            self._before_replay[ticket] = (self._arrivals.run, self._arrivals.expected)
+            self._drop_own_replay()
+            self._replay = _Replay(ticket, own=False, before=(self._arrivals.run, self._arrivals.expected))
             self._arrivals.follow(message.run, message.first)
             self._arrivals.asked = True
         return ticket, events
@@ -245,43 +255,51 @@ class Host:
             return []
         ticket, request = settled
         events: list[Event] = [] if self._own(ticket) else [Answered(ticket, answer)]
-        if isinstance(request, Arm) and not isinstance(answer, Refusal):
+        if isinstance(request, Arm) and isinstance(answer, Done):
+            self._drop_own_replay()
+            self._replay = None
             self._arrivals.follow(request.run, 0)
-        if isinstance(request, Replay):
-            events += self._replay_settled(ticket, answer)
+            self._arrivals.asked = False
+        if self._replay is not None and ticket == self._replay.ticket:
+            events += self._replay_settled(self._replay, answer)
         return events
 
-    def _replay_settled(self, ticket: int, answer: Answer) -> list[Event]:
-        before = self._before_replay.pop(ticket, None)
+    def _replay_settled(self, replay: "_Replay", answer: Answer) -> list[Event]:
+        self._replay = None
         if isinstance(answer, ReplayFrom):
             return [Arrived(news) for news in self._arrivals.replay_from(answer.first)]
         self._arrivals.asked = self._arrivals.missing = False
-        self._arrivals.run, self._arrivals.expected = before or (None, 0)
+        self._arrivals.run, self._arrivals.expected = replay.before
         return []
+
+    def _failed(self, ticket: int, failure: Failure) -> list[Event]:
+        own = self._own(ticket)
+        if self._replay is not None and ticket == self._replay.ticket:
+            self._replay = None
+            self._arrivals.asked = False
+        return [] if own else [Failed(ticket, failure)]
 
     def _own(self, ticket: int) -> bool:
         """Whether this object asked by itself; then nobody waits for the answer."""
         if ticket == self._status_ticket:
             self._status_ticket = None
-        elif ticket == self._replay_ticket:
-            self._replay_ticket = None
-        else:
-            return False
-        return True
-
-    def _failed(self, ticket: int, failure: Failure) -> list[Event]:
-        if self._before_replay.pop(ticket, None) is not None or ticket == self._replay_ticket:
-            self._arrivals.asked = False
-        return [] if self._own(ticket) else [Failed(ticket, failure)]
+            return True
+        return self._replay is not None and self._replay.own and ticket == self._replay.ticket
 
     def _ask_again(self, now: float) -> None:
         """Keep one replay of our own under way while points are missing."""
-        if self._replay_ticket is not None and not self._arrivals.asked:
-            self._requests.forget(self._replay_ticket)
-            self._replay_ticket = None
+        if not self._arrivals.asked:
+            self._drop_own_replay()
         if self.phase is Phase.OPEN and self._arrivals.wanting and self._arrivals.run is not None:
-            self._replay_ticket = self._requests.add(Replay(0, self._arrivals.run, self._arrivals.expected), now)
+            run, expected = self._arrivals.run, self._arrivals.expected
+            self._replay = _Replay(self._requests.add(Replay(0, run, expected), now), own=True, before=(None, 0))
             self._arrivals.asked = True
+
+    def _drop_own_replay(self) -> None:
+        """Points came without its answer, or others are wanted: a late answer must not be taken for news."""
+        if self._replay is not None and self._replay.own:
+            self._requests.forget(self._replay.ticket)
+            self._replay = None
 
     def _awake(self, now: float) -> None:
         """A caller that slept itself can't say that the instrument was silent: it first listens for a while."""

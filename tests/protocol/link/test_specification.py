@@ -4,6 +4,7 @@ import re
 import textwrap
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ STATUS = Status(Activity.RUNNING, Cell.ON, BOOT, 86.25, RUN, next=14, run_time=1
 
 def _points(potential: list[float]) -> Batch:
     count = len(potential)
-    columns = {
+    columns: dict[str, Any] = {
         "time": 0.25 + 0.125 * (13 + np.arange(count)),
         "phase": np.full(count, 1),
         "potential": potential,
