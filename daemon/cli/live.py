@@ -41,6 +41,7 @@ async def show(
         try:
             with _painter(quiet) as paint:
                 while not _complete(follower):
+                    remote.check()
                     paint(follower)
                     news.clear()
                     with suppress(TimeoutError):

@@ -84,7 +84,8 @@ async def reached(args: argparse.Namespace) -> "AsyncIterator[Remote]":
     except NobodyAnswered as error:
         raise CliError(str(error), exits.NOT_REACHABLE) from None
     except ConnectionLost as error:
-        raise CliError(f"the broker {endpoint} can't be reached: {error}", exits.NOT_REACHABLE) from None
+        words = "what runs goes on; `luggin status` tells how it stands"
+        raise CliError(f"no connection to the broker {endpoint}: {error}; {words}", exits.NOT_REACHABLE) from None
     except OSError as error:
         raise CliError(
             f"the broker {endpoint} can't be reached: {error.strerror or error}", exits.NOT_REACHABLE

@@ -1,6 +1,8 @@
 """Stored runs for a command: from the store on this machine or, over MQTT, from a daemon elsewhere."""
 
 import argparse
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +13,7 @@ from luggin.daemon.cli.reach import add_broker_arguments, with_remote
 
 if TYPE_CHECKING:
     from luggin.daemon.mqtt.remote import Remote
+    from luggin.daemon.store import Archive
     from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
     from luggin.protocol.points import Array
 
@@ -86,6 +89,25 @@ def load(args: argparse.Namespace, names: list[str]) -> list[StoredRun]:
         raise CliError(f"{error}; `luggin runs` lists what is there") from None
     except StoreError as error:
         raise CliError(str(error), exits.NOT_REACHABLE) from None
+
+
+@contextmanager
+def opened_archive(args: argparse.Namespace, names: list[str]) -> "Iterator[Archive]":
+    """A store that holds the named runs: the one on this machine, or a copy of them fetched over MQTT."""
+    from luggin.daemon.store import NoSuchRun, StoreError, open_store
+
+    path = store_path(args)
+    with ExitStack() as stack:
+        if path is None:
+            from luggin.daemon.cli.copy_runs import copied
+
+            path = stack.enter_context(copied(args, names))
+        try:
+            yield stack.enter_context(open_store(path))
+        except NoSuchRun as error:
+            raise CliError(f"{error}; `luggin runs` lists what is there") from None
+        except StoreError as error:
+            raise CliError(str(error), exits.NOT_REACHABLE) from None
 
 
 async def _remote_summaries(remote: "Remote", limit: int) -> list[dict[str, Any]]:

@@ -35,6 +35,15 @@ class Remote:
         self._watchers: list[Watcher] = []
         self._newest: dict[str, bytes] = {}
         self._arrived = asyncio.Event()
+        self._gone = asyncio.create_task(link.lost(), name="broker")
+
+    def close(self) -> None:
+        self._gone.cancel()
+
+    def check(self) -> None:
+        """Raise ConnectionLost when the broker is gone."""
+        if self._gone.done():
+            self._gone.result()
 
     def _receive(self, topic: str, payload: bytes) -> None:
         parts = topic.split("/")
@@ -66,12 +75,13 @@ class Remote:
         try:
             topic = topics.command(self.node, instrument, self._client, verb)
             await self._link.publish(topic, body.model_dump_json().encode(), "command")
-            async with asyncio.timeout(timeout):
-                return await future
-        except TimeoutError:
+            await asyncio.wait({future, self._gone}, timeout=timeout, return_when=asyncio.FIRST_COMPLETED)
+            self.check()
+            if future.done():
+                return future.result()
             raise NobodyAnswered(
                 f"{self.node}/{instrument} did not answer within {timeout:g} s; is the daemon running (luggin status)?"
-            ) from None
+            )
         finally:
             del self._waiting[request]
 
@@ -94,6 +104,14 @@ class Remote:
         except TimeoutError:
             raise NobodyAnswered(f"nothing is known of {topic.removeprefix('luggin/')}; is that name right?") from None
         return model.model_validate_json(self._newest[topic])
+
+    async def changed(self) -> None:
+        """Wait for the next message about how something stands, a second at most."""
+        self._arrived.clear()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(1.0):
+                await self._arrived.wait()
+        self.check()
 
     async def status(self) -> NodeStatus:
         return await self.newest(topics.status(self.node), NodeStatus)
@@ -129,11 +147,15 @@ async def open_remote(endpoint: Endpoint, node: str | None) -> AsyncIterator[Rem
     async with connect(endpoint, f"luggin-{uuid.uuid4().hex[:12]}", None, receive) as link:
         remote = Remote(link, node or "", client)
         holder.append(remote)
-        if node is None:
-            await link.subscribe(f"{topics.ROOT}/+/status")
-            remote.node = await _only_node(remote)
-        await link.subscribe(topics.everything_of(remote.node))
-        yield remote
+        try:
+            if node is None:
+                await link.subscribe(f"{topics.ROOT}/+/status")
+                remote.node = await _only_node(remote)
+            await link.subscribe(topics.everything_of(remote.node))
+            yield remote
+        finally:
+            remote.close()
+            await asyncio.gather(remote._gone, return_exceptions=True)
 
 
 async def _only_node(remote: Remote) -> str:

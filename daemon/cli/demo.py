@@ -1,0 +1,272 @@
+"""luggin demo: the whole road on a simulated instrument, with nothing installed but luggin."""
+
+import argparse
+import asyncio
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from luggin.daemon.cli import exits
+from luggin.daemon.cli.exits import CliError
+
+if TYPE_CHECKING:
+    from luggin.daemon.cli.follow import Follower
+    from luggin.daemon.mqtt.remote import Remote
+
+HELP = "the whole road on a simulated instrument: dummy cell, electrode check, peaks, data package, plot"
+NODE, INSTRUMENT = "demo", "bench"
+_SPEED = "5"
+_PATIENCE = 30.0
+_REFERENCE = "Ag/AgCl (3 M KCl)"
+
+# What the simulated cells hold (sim/cell/cells/): the values that a good instrument and electrode must give.
+_SERIES, _PARALLEL = 1e3, 10e3  # ohm
+_FORMAL_POTENTIAL = 0.230  # V
+_AREA, _CONCENTRATION, _DIFFUSION = 7.0686e-6, 1.0, 7.17e-10  # m2, mol/m3, m2/s
+
+_CONFIGURATION = f"""
+[node]
+name = "{NODE}"
+runtime = "run"
+
+[store]
+path = "runs.sqlite"
+
+[instruments.{INSTRUMENT}]
+driver = "serial"
+port = "port"
+reference = "{_REFERENCE}"
+"""
+_DUMMY = f"""
+version = 1
+name = "dummy-cell-check"
+technique = "chronoamperometry"
+notes = "Invented example: 1 kohm in series with 10 kohm parallel to 1 uF"
+
+[setup]
+reference = "{_REFERENCE}"
+sample = "dummy-cell"
+
+[ranging]
+lower = "1 uA"
+upper = "100 uA"
+initial = "100 uA"
+
+[[phases]]
+phase = "measure"
+potential = "0.1 V"
+duration = "2 s"
+period = "10 ms"
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "-o", "--output", default="luggin-demo", metavar="DIR", help="folder for what the demo writes (luggin-demo)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    output = Path(args.output).resolve()
+    with tempfile.TemporaryDirectory(prefix="luggin-") as scratch:
+        return asyncio.run(_demo(Path(scratch), output))
+
+
+async def _demo(scratch: Path, output: Path) -> int:
+    from luggin.protocol import document, techniques
+
+    print("Everything here is simulated and invented; no instrument is touched.")
+    (scratch / "run").mkdir(mode=0o700)
+    # Absolute: the path of a serial port counts from wherever the daemon stands.
+    text = _CONFIGURATION.replace('port = "port"', f'port = "{scratch / "port"}"')
+    (scratch / "luggin.toml").write_text(text, encoding="utf-8")
+    async with _child("serve", "--config", str(scratch / "luggin.toml"), log=scratch / "serve.log"):
+        _say("The daemon runs; now the dummy cell is connected, as one does before any sample.")
+        async with _instrument(scratch, "dummy-r-rc"), _connected(scratch) as remote:
+            dummy = await _measure(remote, document.read(_DUMMY), quiet=True)
+            fit = _check_dummy(dummy)
+        _say("The dummy cell is taken off, the redox probe connected: 1 mM hexacyanoferrate(III), a 3 mm disk.")
+        async with _instrument(scratch, "redox-probe"), _connected(scratch) as remote:
+            probe = await _measure(remote, document.read(techniques.TECHNIQUES["cyclic-voltammetry"].example))
+            good = _check_electrode(probe)
+            _write(scratch, output, [dummy.run, probe.run])
+    print(
+        "\nWhat to try next:\n"
+        "  luggin explain                    every technique, with a drawing and an example to edit\n"
+        "  luggin simulate --help            an instrument of your own to play with, on a serial port\n"
+        "  luggin serve --config FILE        the daemon itself; the README shows a configuration\n"
+        "Before a real cell: read the README's cautions; your local rules and a qualified person come first."
+    )
+    return exits.OK if fit and good else exits.FAILED
+
+
+def _say(sentence: str) -> None:
+    print(f"\n== {sentence}", flush=True)
+
+
+@asynccontextmanager
+async def _child(*arguments: str, log: Path) -> AsyncIterator["asyncio.subprocess.Process"]:
+    """A luggin process of its own, ended in order on leaving."""
+    code = "import sys; from luggin.daemon.cli.main import main; sys.exit(main(sys.argv[1:]))"
+    with log.open("ab") as file:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-c", code, *arguments, stdout=file, stderr=subprocess.STDOUT, start_new_session=True
+        )
+        try:
+            yield process
+        finally:
+            if process.returncode is None:
+                process.terminate()
+            try:
+                async with asyncio.timeout(15):
+                    await process.wait()
+            except TimeoutError:
+                process.kill()
+                await process.wait()
+
+
+@asynccontextmanager
+async def _instrument(scratch: Path, cell: str) -> AsyncIterator[None]:
+    port = scratch / "port"
+    arguments = ("simulate", "--cell", cell, "--pty", str(port), "--speed", _SPEED)
+    async with _child(*arguments, log=scratch / "simulate.log") as process:
+        await _until(lambda: port.exists() or process.returncode is not None, scratch, "the simulated instrument")
+        yield
+
+
+@asynccontextmanager
+async def _connected(scratch: Path) -> AsyncIterator["Remote"]:
+    """A client of the demo's daemon, once the instrument is Idle with its cell confirmed off."""
+    from luggin.daemon import endpoint
+    from luggin.daemon.mqtt.remote import open_remote
+
+    path = endpoint.file_of(scratch / "run", NODE)
+    await _until(path.exists, scratch, "the daemon")
+    async with open_remote(endpoint.read(path), NODE) as remote:
+        await remote.state(INSTRUMENT)
+        deadline = time.monotonic() + _PATIENCE
+        while True:
+            state = await remote.state(INSTRUMENT)
+            if (state.state, state.cell, state.link) == ("Idle", "off", "up"):
+                break
+            if time.monotonic() > deadline:
+                raise CliError(
+                    f"the instrument did not get ready: {state.reason} {_tail(scratch)}", exits.NOT_REACHABLE
+                )
+            await remote.changed()
+        yield remote
+
+
+async def _until(true: Callable[[], bool], scratch: Path, what: str) -> None:
+    deadline = time.monotonic() + _PATIENCE
+    while not true():
+        if time.monotonic() > deadline:
+            raise CliError(f"{what} did not start within {_PATIENCE:g} s. {_tail(scratch)}", exits.NOT_REACHABLE)
+        await asyncio.sleep(0.05)  # another process makes a file; there is nothing to await
+
+
+def _tail(scratch: Path) -> str:
+    lines = [line for log in sorted(scratch.glob("*.log")) for line in log.read_text().splitlines()[-3:]]
+    return "Its last words: " + " | ".join(lines) if lines else ""
+
+
+async def _measure(remote: "Remote", method: dict[str, Any], *, quiet: bool = False) -> "Follower":
+    from luggin.daemon.cli.live import show
+
+    early: list[tuple[str, bytes]] = []
+    async with remote.watching(lambda topic, payload: early.append((topic, payload))):
+        token = (await remote.state(INSTRUMENT)).token
+        reply = await remote.ask(INSTRUMENT, "start", token=token, method=method)
+        if not reply.accepted or reply.run is None:
+            raise CliError("; ".join([reply.sentence, *reply.problems]))
+        follower = await show(remote, INSTRUMENT, reply.run, early, quiet=quiet, ask_to_end=asyncio.Queue())
+    result = follower.result
+    assert result is not None
+    print(f"{result.run}: {result.state}, {result.points} points, cell {result.cell}")
+    if result.state != "Complete" or result.cell != "off":
+        raise CliError(f"the run did not complete: {result.sentence}", exits.ABORTED)
+    return follower
+
+
+def _check_dummy(follower: "Follower") -> bool:
+    import numpy as np
+
+    current = np.array(follower.columns["current"], dtype=float)
+    potential = np.array(follower.columns["potential"], dtype=float)
+    late = slice(len(current) // 2, None)  # the capacitor is charged after some RC of 0.9 ms
+    found = float(np.mean(potential[late]) / np.mean(current[late]))
+    expected = _SERIES + _PARALLEL
+    return _compare("resistance / kohm", found / 1e3, expected / 1e3, 0.01 * expected / 1e3)
+
+
+def _check_electrode(follower: "Follower") -> bool:
+    import numpy as np
+
+    from luggin.daemon.analysis.pairing import analyse_cyclic
+    from luggin.protocol.points import Flag
+
+    columns = {name: np.array(values, dtype=float) for name, values in follower.columns.items()}
+    measured = columns["phase"] == 1
+    unfit = Flag.SETTLING | Flag.CURRENT_OVERLOAD | Flag.CONTROL_OVERLOAD
+    usable = (columns["flags"][measured].astype(int) & int(unfit)) == 0
+    found = analyse_cyclic(
+        columns["applied_potential"][measured],
+        columns["current"][measured],
+        time=columns["time"][measured],
+        cycle=columns["cycle"][measured].astype(int),
+        usable=usable,
+    )
+    if not found.pairs:
+        print("no pair of peaks was found: this electrode is not fit for use")
+        return False
+    pair = found.pairs[0]
+    # Randles-Sevcik for the reversible limit at 25 degC, n = 1 (coefficient 2.69e5 in A, cm2, mol/cm3, V/s; here SI).
+    height = 2.69e5 * _AREA * 1e4 * (_DIFFUSION * 1e4 * 0.1) ** 0.5 * _CONCENTRATION * 1e-6
+    print(f"  peaks at {pair.cathodic.potential:.3f} V and {pair.anodic.potential:.3f} V, cycle {pair.cycle}")
+    checks = [
+        _compare("half-wave potential / V", pair.half_wave_potential, _FORMAL_POTENTIAL, 0.005),
+        _compare("peak separation / mV", pair.separation * 1e3, 70.0, 15.0),
+        _compare("cathodic peak height / uA", pair.cathodic.height * 1e6, -height * 1e6, 0.08 * height * 1e6),
+    ]
+    return all(checks)
+
+
+def _compare(name: str, found: float, expected: float, tolerance: float) -> bool:
+    good = abs(found - expected) <= tolerance
+    verdict = "good" if good else "NOT GOOD"
+    print(f"  {name:27} found {found:9.4g}   expected {expected:9.4g} +- {tolerance:.2g}   {verdict}")
+    return good
+
+
+def _write(scratch: Path, output: Path, runs: list[str]) -> None:
+    from luggin.daemon.export import export_runs
+    from luggin.daemon.figures.curve import curve
+    from luggin.daemon.figures.draw import draw, save
+    from luggin.daemon.store import open_store
+
+    output.mkdir(parents=True, exist_ok=True)
+    with open_store(scratch / "runs.sqlite") as archive:
+        package = output / f"data-{runs[-1]}"
+        export_runs(archive, runs, package)
+        picture = output / f"{runs[-1]}.png"
+        save(
+            draw(
+                [
+                    curve(
+                        f"{runs[-1]}  redox probe (simulated)",
+                        archive.header(runs[-1]).method,
+                        archive.columns(runs[-1]),
+                    )
+                ]
+            ),
+            picture,
+        )
+    _say("What remains:")
+    for path in (package, picture):
+        print(f"  {os.path.relpath(path)}")
