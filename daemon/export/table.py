@@ -1,0 +1,85 @@
+"""Columns of points as CSV (RFC 4180) and back, to the last bit.
+
+Each number is written with the fewest digits that read back as the same number, as double precision and after rounding
+to the column's own precision.  NaN, a value that doesn't exist, is an empty cell; infinity is INF, as in Table Schema.
+"""
+
+import csv
+from collections.abc import Iterator, Mapping, Sequence
+from typing import IO
+
+import numpy as np
+
+from luggin.protocol.points import Array
+
+_ROWS_AT_ONCE = 8192
+
+
+def heading(name: str, unit: str) -> str:
+    """A column's heading: quantity / unit, as ISO 80000-1 and the IUPAC Green Book write it; counts have no unit."""
+    return name if unit == "1" else f"{name} / {unit}"
+
+
+def write(file: IO[str], headings: Sequence[str], columns: Mapping[str, Array]) -> None:
+    """Write columns of the same length in their order."""
+    writer = csv.writer(file)
+    writer.writerow(headings)
+    total = len(next(iter(columns.values())))
+    for first in range(0, total, _ROWS_AT_ONCE):
+        part = slice(first, first + _ROWS_AT_ONCE)
+        writer.writerows(zip(*(texts(values[part]) for values in columns.values()), strict=True))
+
+
+def texts(values: Array) -> list[str]:
+    """Each value as text."""
+    if values.dtype.kind != "f":
+        return [str(value) for value in values.tolist()]
+    if values.dtype.itemsize < 8:
+        shown = [str(value) for value in values]
+        # A reader rounds twice, to double precision and then to the column's: rarely that needs more digits.
+        back = np.array([float(text) for text in shown]).astype(values.dtype)
+        for index in np.flatnonzero((back != values) & ~np.isnan(values)):
+            shown[index] = repr(float(values[index]))
+    else:
+        shown = [repr(value) for value in values.tolist()]
+    for index in np.flatnonzero(~np.isfinite(values)):
+        shown[index] = "" if np.isnan(values[index]) else "INF" if values[index] > 0 else "-INF"
+    return shown
+
+
+def read(file: IO[str], forms: Mapping[str, str]) -> dict[str, Array]:
+    """Columns under the headings of `forms`, each of its dtype.
+
+    Raises ValueError for another heading, a ragged row or a cell that is no number.
+    """
+    rows = csv.reader(file)
+    found = next(rows, [])
+    if found != list(forms):
+        raise ValueError(f"its heading is {found}, not {list(forms)}")
+    parts: dict[str, list[Array]] = {name: [np.empty(0, form)] for name, form in forms.items()}
+    for chunk in _chunks(rows, len(forms)):
+        for (name, form), cells in zip(forms.items(), zip(*chunk, strict=True), strict=True):
+            parts[name].append(_values(cells, np.dtype(form)))
+    return {name: np.concatenate(parts[name]) for name in forms}
+
+
+def _chunks(rows: Iterator[list[str]], width: int) -> Iterator[list[list[str]]]:
+    chunk: list[list[str]] = []
+    for number, row in enumerate(rows, 2):
+        if len(row) != width:
+            raise ValueError(f"row {number} has {len(row)} cells instead of {width}")
+        chunk.append(row)
+        if len(chunk) == _ROWS_AT_ONCE:
+            yield chunk
+            chunk = []
+    if chunk:
+        yield chunk
+
+
+def _values(cells: Sequence[str], form: np.dtype[np.generic]) -> Array:
+    if form.kind == "f":
+        return np.array([float(cell) if cell else np.nan for cell in cells]).astype(form)
+    try:
+        return np.array([int(cell) for cell in cells], form)
+    except OverflowError as error:
+        raise ValueError(str(error)) from None
