@@ -4,7 +4,7 @@ Everything here works in the frame of detection: potentials in scan order (ascen
 the peaks sought are positive.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Final, Literal, NamedTuple
 
 import numpy as np
@@ -18,6 +18,8 @@ from luggin.daemon.analysis.grid import Mask
 Anchors = tuple[float, float]
 
 REACH: Final = 2.0  # half-widths from the top within which a peak has its feet
+FOOT: Final = 1.0  # half-widths from the top that a flank needs to come down to its foot
+CUT_OFF: Final = "the curve ends on a flank of the peak: its height counts from there and is too low"
 TANGENT_GAP: Final = 2.0  # half-widths from the top to the end of the stretch that a tangent is laid through
 TANGENT_STRETCH: Final = 1.0  # length of that stretch, half-widths
 
@@ -115,7 +117,10 @@ def straight(frame: Frame, sites: list[Site], anchors: tuple[int, int] | None) -
                 left, right = anchors
             else:
                 left, right = _ruler(frame.smooth, low, round(s.at), high)
-            result.append(_line(frame, left, right, 0.25 * min(s.left, s.right)))
+            line = _line(frame, left, right, 0.25 * min(s.left, s.right))
+            # A ruler that touches the very end of the curve high up on a flank finds no foot there.
+            cut = (left == 0 and s.at < FOOT * s.left) or (right == n - 1 and n - 1 - s.at < FOOT * s.right)
+            result.append(replace(line, note=CUT_OFF) if cut else line)
     return result
 
 

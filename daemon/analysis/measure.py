@@ -9,6 +9,7 @@ from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.baseline import Frame, Site, Under
 from luggin.daemon.analysis.top import fit_top
 
+PLATEAU: Final = 4  # points of the same current that make a top flat
 _SECH: Final = 2 * float(np.arccosh(2**0.5))  # sech(_SECH x)^2 has unit half-width
 
 
@@ -18,7 +19,7 @@ class Reading:
 
     front, back: places of half height in scan order, None where the curve doesn't come down so far; first, last:
     grid indices between which the area is taken; breadth: half-width (V) that the curvature suggests; shoulder:
-    the curve has no top of its own there.
+    the curve has no top of its own there; plateau: several points of exactly the same current make the top.
     """
 
     x: float
@@ -32,6 +33,7 @@ class Reading:
     last: int
     breadth: float
     shoulder: bool
+    plateau: bool
 
 
 def read(frame: Frame, site: Site, under: Under, low: int, high: int, exact: bool = False) -> Reading | None:
@@ -58,13 +60,27 @@ def read(frame: Frame, site: Site, under: Under, low: int, high: int, exact: boo
         u_x = 0.05 * (site.left + site.right) * frame.step
     if not height > 0:
         return None
+    level_points = _level_run(frame.y, top)
+    if level_points >= PLATEAU:
+        u_x = float(np.hypot(u_x, level_points * frame.step / 12**0.5))
     front, back = (_crossing(frame.x, smooth, top, end, height / 2) for end in (first, last))
     u_base = float(np.interp(x, frame.x, under.uncertainty))
     part = slice(first, last + 1)
     area = float(np.trapezoid(frame.y[part] - under.current[part], dx=frame.step))
     u_height = float(np.hypot(u_top, u_base))
     breadth = (site.left + site.right) / 2 * frame.step
-    return Reading(x, u_x, height, u_height, area, front, back, first, last, breadth, shoulder)
+    return Reading(x, u_x, height, u_height, area, front, back, first, last, breadth, shoulder, level_points >= PLATEAU)
+
+
+def _level_run(y: Floats, top: int) -> int:
+    """Number of points in a row of exactly the highest current near an index."""
+    start = max(top - PLATEAU, 0)
+    top = start + int(np.argmax(y[start : top + PLATEAU + 1]))
+    other = np.flatnonzero(y != y[top])
+    place = int(np.searchsorted(other, top))
+    before = int(other[place - 1]) if place > 0 else -1
+    after = int(other[place]) if place < other.size else y.size
+    return after - before - 1
 
 
 def with_overlap(reading: Reading, neighbours: list[Reading]) -> Reading:

@@ -72,7 +72,7 @@ class Peak(Result):
     height behind the top over that before it, in scan order; u_potential, u_height: standard uncertainties from
     the noise and the baseline. A value that the curve doesn't give is None. shape "shoulder": no top of its own,
     the potential is that of the strongest bend; overlapped: it shares its feet with a neighbour, which adds to its
-    height unless the settings ask for overlapping peaks to be resolved.
+    height unless the settings ask for overlapping peaks to be resolved; notes: what makes the values doubtful.
     """
 
     polarity: Polarity
@@ -89,6 +89,7 @@ class Peak(Result):
     overlapped: bool
     baseline: PeakBaseline
     by_hand: bool = False
+    notes: tuple[str, ...] = ()
 
 
 class HandEdit(Result):

@@ -139,6 +139,25 @@ def test_a_coarse_converter_gives_one_peak() -> None:
     assert peak.height == pytest.approx(1, abs=0.1)
 
 
+def test_a_top_cut_flat_is_said_and_less_certain() -> None:
+    """Current limited without a flag: the place of the top is known to the width of the flat part only."""
+    rng = np.random.default_rng(0)
+    i = np.minimum(gaussian(E, 0.3, 1.0, 0.1) + 0.005 * rng.standard_normal(E.size), 0.8)
+    (peak,) = detect(E, i).peaks
+    assert "the top is flat" in peak.notes[0]
+    assert abs(peak.potential - 0.3) < 2 * peak.u_potential
+    (whole,) = detect(E, gaussian(E, 0.3, 1.0, 0.1)).peaks
+    assert whole.notes == ()
+
+
+def test_a_peak_cut_off_by_the_end_of_the_curve_is_said() -> None:
+    rng = np.random.default_rng(0)
+    i = gaussian(E, -0.16, 1.0, 0.1) + 0.005 * rng.standard_normal(E.size)
+    (peak,) = detect(E, i).peaks
+    assert peak.potential == pytest.approx(-0.16, abs=0.02)
+    assert "the curve ends on a flank of the peak" in peak.notes[0]
+
+
 def test_decimation_keeps_what_the_points_say() -> None:
     """A million points: the uncertainty falls with the square root of their number, and the peak stays in place."""
     rng = np.random.default_rng(0)

@@ -48,6 +48,8 @@ def test_separation_of_a_reversible_couple(past_peak: float, published: float, c
     assert pair.forward == "anodic"
     # Nicholson's ratio (Anal. Chem. 38 (1966) 1406, from memory) is 1 without a following reaction.
     assert pair.height_ratio_from_zero == pytest.approx(1, abs=0.015)
+    # Turned back so soon, the return sweep has no baseline ahead of its peak; that is said.
+    assert (pair.cathodic.notes == ("no clear stretch of baseline ahead of the peak",)) == (past_peak < 0.2)
 
 
 def test_a_reduction_that_starts_at_the_top() -> None:
