@@ -62,20 +62,18 @@ class Device:
     def power_up(self, now: float) -> None:
         """Start afresh: a new boot, nothing loaded, nothing energised."""
         self.boot = self._boots()
-        self._booted = self._advanced = now
-        self._stage = Stage(self._settings.make_cell(0), self._relay, self._note)
-        self._stage.shut(self.capability.current_ranges[-1])
+        self.buffer: PointBuffer | None = None
+        self.behind = False
+        """Whether more was due than the last `advance` could compute."""
+        self._booted = self._advanced = self._insisted = now
         self._loader = Loader(self.capability)
         self._program: Program | None = None
         self._armed = self._done = False
         self._execution: Execution | None = None
         self._timer: DeadManTimer | None = None
-        self._passed_when_fed = 0.0
-        self._started = 0.0
-        self.behind = False
-        """Whether more was due than the last `advance` could compute."""
-        self._insisted = now
-        self.buffer: PointBuffer | None = None
+        self._started = self._passed_when_fed = 0.0
+        self._stage = Stage(self._settings.make_cell(0), self._relay, self._note)
+        self._stage.shut(self.capability.current_ranges[-1])
 
     # Time
 

@@ -99,12 +99,11 @@ class FrontEnd:
             ranged, potential, voltage = self._exactly(taken, response), response.measured, response.voltage
             temperature = np.full(count, self._temperature)
         else:
-            drawn = self._noise(taken.first, count)
-            bandwidth = 1 / (2 * averaging(taken.spacing, self._mains)[0])
-            ranged = self._currents(taken, response.current, drawn[:, 0], bandwidth)
-            spread = self._model.potential_noise * math.sqrt(bandwidth)
-            potential = self._converted(response.measured + spread * drawn[:, 1], self._model.window)
-            voltage = self._converted(response.voltage + spread * drawn[:, 2], self._model.compliance)
+            drawn, span = self._noise(taken.first, count), averaging(taken.spacing, self._mains)[0]
+            ranged = self._currents(taken, response.current, drawn[:, 0])
+            spread = self._model.potential_noise * math.sqrt(1 / (2 * span))
+            potential = self._converted(response.measured + spread * drawn[:, 1], self._model.window, span)
+            voltage = self._converted(response.voltage + spread * drawn[:, 2], self._model.compliance, span)
             swing = _SWING * np.sin(2 * math.pi * taken.time / _SWING_PERIOD)
             temperature = np.rint((self._temperature + swing) / _TEMPERATURE_STEP) * _TEMPERATURE_STEP
         lost = taken.time > taken.lost
@@ -137,22 +136,27 @@ class FrontEnd:
             index = np.full(len(taken.time), self.place.index)
         return Ranged(response.current, index, still)
 
-    def _currents(self, taken: Taken, current: Floats, drawn: Floats, bandwidth: float) -> Ranged:
-        whole_cycles = averaging(taken.spacing, self._mains)[1]
-        hum = 0.0 if whole_cycles else self._model.hum * np.sin(2 * math.pi * self._mains * taken.time)
-        spread = math.sqrt(bandwidth) * drawn
+    def _currents(self, taken: Taken, current: Floats, drawn: Floats) -> Ranged:
+        span, whole_cycles = averaging(taken.spacing, self._mains)
+        hum = self._model.hum * np.sin(2 * math.pi * self._mains * taken.time) * (not whole_cycles)
+        spread = math.sqrt(1 / (2 * span)) * drawn
 
         def read(part: slice, within: Range) -> Floats:
-            coupled = within.full_scale * (hum[part] if isinstance(hum, np.ndarray) else hum)
-            return self._converted(current[part] + within.noise * spread[part] + coupled, within.full_scale)
+            reaching = current[part] + within.noise * spread[part] + within.full_scale * hum[part]
+            return self._converted(reaching, within.full_scale, span)
 
         automatic = taken.automatic and taken.control is not None
         self.place, ranged = self._ranges.follow(self.place, taken.time, read, automatic)
         return ranged
 
-    def _converted(self, value: Floats, full_scale: float) -> Floats:
-        """Through a converter that clips at RAIL and has `counts` steps from zero to full scale."""
-        step = full_scale / self._model.counts
+    def _converted(self, value: Floats, full_scale: float, span: float) -> Floats:
+        """The mean of the conversions within `span` seconds by a converter that clips at RAIL.
+
+        One conversion has `counts` steps from zero to full scale; the noise spreads several over neighbouring steps,
+        so that their mean has as many more.
+        """
+        conversions = max(1, round(span / self._model.fastest_period))
+        step = full_scale / self._model.counts / conversions
         converted: Floats = np.clip(np.rint(value / step) * step, -RAIL * full_scale, RAIL * full_scale)
         return converted
 

@@ -40,10 +40,13 @@ def fixed(scale: float) -> dict[str, float]:
 
 def test_readings_have_the_resolution_of_their_range() -> None:
     for scale in (1e-6, 1e-3):
-        current = measure(front(**fixed(scale)), response(np.full(200, 0.3 * scale))).current
-        steps = current / (scale / MODEL.counts)
-        assert np.abs(steps - np.rint(steps)).max() < 1e-6
-        assert current == pytest.approx(np.full(200, 0.3 * scale), abs=1e-4 * scale)
+        for conversions in (1, 10):  # the mean of ten has steps a tenth as large
+            spacing = conversions * MODEL.fastest_period
+            current = measure(front(**fixed(scale)), response(np.full(200, 0.3 * scale)), spacing).current
+            steps = current / (scale / MODEL.counts / conversions)
+            assert np.abs(steps - np.rint(steps)).max() < 1e-6
+            assert len(np.unique(steps)) > 5
+            assert current == pytest.approx(np.full(200, 0.3 * scale), abs=4e-4 * scale)
 
 
 def test_noise_falls_with_averaging_and_hum_goes_with_whole_mains_cycles() -> None:
