@@ -183,15 +183,15 @@ class Archive:
                 sums.setdefault(name, hashlib.sha256()).update(np.ascontiguousarray(values).data)
         return {name: each.hexdigest() for name, each in sums.items()}
 
-    def gaps(self, run: str) -> list[Span]:
+    def gaps(self, run: str, end: int = 0) -> list[Span]:
         """Index ranges [first, after) that are missing between 0 and the last point known of.
 
-        Points that the run's result knew to be lost count as known of.
+        Points below `end` count as known of, and so do those that the run's result knew to be lost.
         """
         result = self.result(run)
         known = max((after for _, after in result.gaps), default=0) if result is not None else 0
         stored = load_stored(self._connection, self.number(run))
-        return stored.missing(0, max(known, stored.end))
+        return stored.missing(0, max(known, stored.end, end))
 
     def stored_after(self, run: str) -> int:
         """The index after the last contiguous point: what the instrument may forget, where a replay starts."""

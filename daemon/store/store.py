@@ -182,9 +182,9 @@ class Store:
         """Stored points with indices in [first, after) in order, at most `limit` points; holes are left out."""
         return await self._read(Archive.points, run, first, after, limit)
 
-    async def gaps(self, run: str) -> list[tuple[int, int]]:
-        """Index ranges [first, after) that are missing between 0 and the last point known of."""
-        return await self._read(Archive.gaps, run)
+    async def gaps(self, run: str, end: int = 0) -> list[tuple[int, int]]:
+        """Index ranges [first, after) that are missing between 0 and the last point known of, at least up to `end`."""
+        return await self._read(Archive.gaps, run, end)
 
     async def stored_after(self, run: str) -> int:
         """The index after the last contiguous durable point: what the instrument may forget, where a replay starts."""
