@@ -95,8 +95,7 @@ class Host:
     def __init__(self, session: int, now: float, timing: Timing | None = None) -> None:
         self._timing = timing or Timing()
         self._hello = Hello(session)
-        self._hello_due = self._heard = self._called = now
-        self._status_due = now
+        self._hello_due = self._heard = self._status_due = self._tick_due = now
         self._decoder = frame.Decoder()
         self._requests = Requests(self._timing)
         self._arrivals = Arrivals()
@@ -117,7 +116,6 @@ class Host:
 
     def receive(self, data: bytes, now: float) -> list[Event]:
         """Take bytes from the line."""
-        self._awake(now)
         events: list[Event] = []
         for content in self._decoder.feed(data):
             self._heard = now
@@ -132,9 +130,11 @@ class Host:
 
     def tick(self, now: float) -> list[Event]:
         """Let time pass: call it whenever `next_tick` has come."""
-        self._awake(now)
         if self.phase is not Phase.OPEN:
             return []
+        if now - self._tick_due > self._timing.silence / 2:
+            # Who slept can't say that the instrument was silent: first listen for a while.
+            self._heard = max(self._heard, now - self._timing.silence / 2)
         if now - self._heard >= self._timing.silence:
             return self.lose(f"the instrument has been silent for {now - self._heard:.1f} s")
         events: list[Event] = []
@@ -209,7 +209,8 @@ class Host:
         times = [self._heard + self._timing.silence, self._requests.next_overdue()]
         if self._status_ticket is None:
             times.append(self._status_due)
-        return min(time for time in times if time is not None)
+        self._tick_due = min(time for time in times if time is not None)
+        return self._tick_due
 
     # Messages
 
@@ -300,10 +301,3 @@ class Host:
         if self._replay is not None and self._replay.own:
             self._requests.forget(self._replay.ticket)
             self._replay = None
-
-    def _awake(self, now: float) -> None:
-        """A caller that slept itself can't say that the instrument was silent: it first listens for a while."""
-        patience = self._timing.silence / 2
-        if now - self._called > patience:
-            self._heard = max(self._heard, now - patience)
-        self._called = now

@@ -32,7 +32,7 @@ CAPABILITY = Capability(
     columns=("time", "phase", "cycle", "potential", "current", "flags"),
     floating=True,
     dead_man=True,
-    largest_program=16384,
+    largest_program=8192,
 )
 
 

@@ -79,6 +79,7 @@ class Bench:
             self._put(self._to_host, frame)
         for data in self._due(self._to_host):
             self._take(self.host.receive(data, self.now))
+        self.host.next_tick()
 
     def _put(self, line: list[tuple[float, bytes]], frame: bytes) -> None:
         if not self.connected or self._random.random() < self.quality.loss:

@@ -1,0 +1,108 @@
+"""A paper instrument in real time at the end of a real line: memory, a pseudo-terminal, TCP on loopback."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from luggin.drivers.link import LinkSession, open_link
+from luggin.drivers.serial_stream import open_serial
+from luggin.drivers.stream import ByteStream, TransportStream, memory_pair
+from luggin.drivers.tcp_stream import open_tcp, tune
+from luggin.sim.pty_stream import PtyStream
+from support.paper_instrument import PaperInstrument
+
+KINDS = ("memory", "pty", "tcp")
+BEAT = 0.002
+
+
+class Served:
+    """`connect` opens the host's end; `unplug` cuts the line from the instrument's side."""
+
+    def __init__(self, kind: str, instrument: PaperInstrument) -> None:
+        self.kind, self.instrument = kind, instrument
+        self.far: ByteStream | None = None
+        self.deaf = False
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._server: asyncio.Server | None = None
+
+    async def connect(self) -> ByteStream:
+        await self._drop()
+        if self.kind == "memory":
+            near, far = memory_pair()
+            self._attend(far)
+            return near
+        if self.kind == "pty":
+            terminal = PtyStream()
+            self._attend(terminal)
+            return await open_serial(terminal.path, 115200)
+        if self._server is None:
+            self._server = await asyncio.start_server(self._accepted, "127.0.0.1", 0)
+        return await open_tcp("127.0.0.1", self._server.sockets[0].getsockname()[1])
+
+    @asynccontextmanager
+    async def session(self, timeout: float = 5.0) -> AsyncIterator[LinkSession]:
+        async with open_link(await self.connect(), "the instrument on paper", timeout) as session:
+            yield session
+
+    async def unplug(self) -> None:
+        assert self.far is not None
+        await self.far.close()
+
+    async def close(self) -> None:
+        if self._server is not None:
+            self._server.close()
+        await self._drop()
+
+    async def _drop(self) -> None:
+        """End the connection there is: a pseudo-terminal would outlive its host."""
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    async def _accepted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        tune(writer)
+        self._attend(TransportStream(reader, writer))
+
+    def _attend(self, far: ByteStream) -> None:
+        self.far = far
+        task = asyncio.create_task(self._serve(far))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _serve(self, far: ByteStream) -> None:
+        jobs = [asyncio.create_task(self._hear(far)), asyncio.create_task(self._speak(far))]
+        try:
+            await asyncio.wait(jobs, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for job in jobs:
+                job.cancel()
+            outcomes = await asyncio.gather(*jobs, return_exceptions=True)
+            await far.close()
+        for outcome in outcomes:
+            if isinstance(outcome, Exception) and not isinstance(outcome, OSError):
+                raise outcome
+
+    async def _hear(self, far: ByteStream) -> None:
+        loop = asyncio.get_running_loop()
+        while data := await far.read():
+            if not self.deaf:
+                self.instrument.receive(data, loop.time())
+
+    async def _speak(self, far: ByteStream) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            self.instrument.advance(loop.time())
+            while not self.deaf and (frame := self.instrument.next_frame()):
+                await far.write(frame)
+            await asyncio.sleep(BEAT)
+
+
+@asynccontextmanager
+async def served(kind: str, instrument: PaperInstrument | None = None) -> AsyncIterator[Served]:
+    line = Served(kind, instrument or PaperInstrument())
+    try:
+        yield line
+    finally:
+        with contextlib.suppress(OSError):
+            await line.close()
