@@ -1,64 +1,117 @@
-"""What is said of one instrument to the outside: its payloads, made from the unit and its newest readings."""
+"""What is said of one instrument to the outside: payloads made from the unit and its newest readings, on the board."""
 
+from typing import Literal
+
+import structlog
+
+from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
+from luggin.daemon.execution import Execution
 from luggin.daemon.settings import InstrumentSettings
+from luggin.protocol import topics
 from luggin.protocol.capability import Capability
 from luggin.protocol.instrument import Reading
 from luggin.protocol.method import Method
-from luggin.protocol.payloads import Alarm, Health, InstrumentState, RunHeader
-from luggin.protocol.points import COLUMNS
+from luggin.protocol.payloads import Alarm, Health, InstrumentState, Payload, Progress, RunHeader
+from luggin.protocol.points import COLUMNS, Batch
 from luggin.protocol.program import Program, bounds
 from luggin.protocol.unit import Unit, trouble
 
-
-def state_of(node: str, name: str, unit: Unit, clock: Clock) -> InstrumentState:
-    utc, now = clock.utc(), clock.monotonic()
-    return InstrumentState(
-        node=node,
-        instrument=name,
-        state=unit.state,
-        run=None if unit.run is None else unit.run.id,
-        link=unit.link.value,
-        link_since=utc - (now - unit.link_since),
-        cell=unit.cell,
-        cell_read=None if unit.cell_read is None else utc - (now - unit.cell_read),
-        token=unit.token,
-        reason=unit.reason,
-        utc=utc,
-    )
+log = structlog.get_logger(__name__)
 
 
-def alarm_of(node: str, name: str, unit: Unit, since: float | None, clock: Clock) -> Alarm:
-    found = trouble(unit)
-    return Alarm(
-        node=node,
-        instrument=name,
-        active=found is not None,
-        kind=found.kind if found else "",
-        sentence=found.sentence if found else "",
-        since=since if found else None,
-        utc=clock.utc(),
-    )
+class Reports:
+    """Posts to the board under the topics of one instrument; progress at most each `interval` s."""
 
+    def __init__(self, node: str, instrument: str, board: Board, clock: Clock, interval: float) -> None:
+        self._node, self._instrument, self._board, self._clock = node, instrument, board, clock
+        self._interval = interval
+        self._progress_at = float("-inf")
+        self._alarm: Alarm | None = None
 
-def health_of(node: str, name: str, capability: Capability, reading: Reading, clock: Clock) -> Health:
-    return Health(
-        node=node,
-        instrument=name,
-        **capability.identity.model_dump(),
-        battery=reading.battery,
-        temperature=reading.temperature,
-        signal_strength=reading.signal_strength,
-        potential=reading.potential,
-        current=reading.current,
-        utc=clock.utc(),
-    )
+    def state(self, unit: Unit) -> None:
+        """State and alarm.  Moments of the monotonic clock are told in UTC, for people."""
+        utc, now = self._clock.utc(), self._clock.monotonic()
+        state = InstrumentState(
+            node=self._node,
+            instrument=self._instrument,
+            state=unit.state,
+            run=None if unit.run is None else unit.run.id,
+            link=unit.link.value,
+            link_since=utc - (now - unit.link_since),
+            cell=unit.cell,
+            cell_read=None if unit.cell_read is None else utc - (now - unit.cell_read),
+            token=unit.token,
+            reason=unit.reason,
+            utc=utc,
+        )
+        self._post("state", state)
+        self._post_alarm(unit, utc)
+
+    def progress(self, execution: Execution, batch: Batch) -> None:
+        now, columns = self._clock.monotonic(), batch.columns
+        if now - self._progress_at < self._interval:
+            return
+        self._progress_at = now
+        phase = int(columns["phase"][-1]) if "phase" in columns else 0
+        progress = Progress(
+            node=self._node,
+            instrument=self._instrument,
+            run=execution.run,
+            phase=phase,
+            phase_name=execution.phases[phase] if phase < len(execution.phases) else "after-run",
+            cycle=int(columns["cycle"][-1]) if "cycle" in columns else 1,
+            points=batch.after,
+            run_time=float(columns["time"][-1]),
+            longest=float(execution.header.bounds["duration"]),
+            utc=self._clock.utc(),
+        )
+        self._post("progress", progress)
+
+    def health(self, capability: Capability, reading: Reading, unpublished: int) -> None:
+        health = Health(
+            node=self._node,
+            instrument=self._instrument,
+            **capability.identity.model_dump(),
+            battery=reading.battery,
+            temperature=reading.temperature,
+            signal_strength=reading.signal_strength,
+            potential=reading.potential,
+            current=reading.current,
+            unpublished=unpublished,
+            utc=self._clock.utc(),
+        )
+        self._post("health", health)
+
+    def _post_alarm(self, unit: Unit, utc: float) -> None:
+        found, old = trouble(unit), self._alarm
+        kind, sentence = ("", "") if found is None else (found.kind, found.sentence)
+        if old is not None and (old.kind, old.sentence) == (kind, sentence):
+            return
+        since = None if found is None else old.since if old is not None and old.kind == kind else utc
+        self._alarm = Alarm(
+            node=self._node,
+            instrument=self._instrument,
+            active=found is not None,
+            kind=kind,
+            sentence=sentence,
+            since=since,
+            utc=utc,
+        )
+        self._post("alarm", self._alarm)
+        if found is not None:
+            log.error("alarm", instrument=self._instrument, kind=kind, sentence=sentence)
+        elif old is not None:
+            log.info("alarm is over", instrument=self._instrument, kind=old.kind)
+
+    def _post(self, kind: Literal["state", "health", "alarm", "progress"], payload: Payload) -> None:
+        self._board.post(topics.instrument(self._node, self._instrument, kind), payload)
 
 
 def header_of(
     node: str,
-    name: str,
+    instrument: str,
     run: str,
     *,
     method: Method,
@@ -72,16 +125,23 @@ def header_of(
 ) -> RunHeader:
     """Everything needed to understand and repeat the run."""
     able = {"dead_man": capability.dead_man, "floating": capability.floating}
+    cell = {
+        "reference": settings.reference,
+        "electrode": settings.electrode,
+        "area": settings.area,
+        "cell": settings.cell,
+        "without_dead_man": settings.without_dead_man,
+    }
     return RunHeader(
         node=node,
-        instrument=name,
+        instrument=instrument,
         run=run,
         method=method.document(),
         program=program.model_dump(mode="json"),
         bounds=bounds(program).model_dump(mode="json"),
         identity={**capability.identity.model_dump(), **able},
         boot=boot,
-        settings=dict(settings.shown),
+        settings={**cell, **settings.shown},
         software=software,
         asked_by=command.client,
         verified=command.verified,

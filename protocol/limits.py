@@ -20,6 +20,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
+
 from luggin.protocol.points import Array, Batch, Flag
 from luggin.protocol.program import Limit, Program
 from luggin.protocol.quantity import show
@@ -112,7 +113,7 @@ class _Excursions:
         Points that are not `looked` at are passed over.
         """
         lasting = np.full(len(holds), -1.0)
-        chosen = slice(None) if looked is None else np.flatnonzero(looked)
+        chosen = slice(None) if looked is None or looked.all() else np.flatnonzero(looked)
         holding, time = holds[chosen], self.time[chosen]
         if not len(holding):
             return lasting

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from luggin.protocol.instrument import Cell
-from luggin.protocol.unit.effects import Effect, End, Pause, Prepare, Rejected, Resume
+from luggin.protocol.unit.effects import Acknowledge, Effect, End, Pause, Prepare, Record, Rejected, Resume
 from luggin.protocol.unit.moves import ABORTS, ACT_WITHIN, Moved, forgotten, want_off
 from luggin.protocol.unit.state import Link, Order, Run, State, Unit
 
@@ -80,8 +80,10 @@ def clear(unit: Unit, by: str) -> Moved:
         return forgotten(unit, unit.run, f"{by} gave them up.")
     if unit.state is not State.ABORTED:
         return _rejected(unit, f"The unit is {unit.state}; {_remedy(unit)}.")
+    strange = unit.strange
     if unit.link is Link.UP and unit.off is None:
-        return want_off(replace(unit, state=State.CLEARING, reason=f"{by} asked to clear."))
+        unit, effects = want_off(replace(unit, state=State.CLEARING, reason=f"{by} asked to clear.", strange=None))
+        return unit, (*effects, *_discarded(by, strange))
     if not unit.attested or unit.link is Link.UP:
         sentence = (
             "The cell is not confirmed off; reconnect the instrument, or let a named person attest that it is off."
@@ -91,6 +93,14 @@ def clear(unit: Unit, by: str) -> Moved:
     if unit.run is None:
         return replace(unit, state=State.IDLE), ()
     return forgotten(replace(unit, state=State.CLEARING), unit.run, "the instrument was not reachable when cleared.")
+
+
+def _discarded(by: str, strange: tuple[str, int] | None) -> tuple[Effect, ...]:
+    if strange is None:
+        return ()
+    run, after = strange
+    words = f"{by} discarded the points of run {run}, unknown here, that the instrument held."
+    return (Record(None, "discarded", words, {"run": run, "after": after}), Acknowledge(run, after))
 
 
 def _rejected(unit: Unit, sentence: str) -> Moved:

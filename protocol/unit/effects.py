@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from luggin.protocol.instrument import Cell
-from luggin.protocol.tally import Span
 from luggin.protocol.unit.state import Order
 
 
@@ -123,6 +122,5 @@ class Seal(Effect):
     outcome: str
     sentence: str
     end: int
-    lost: tuple[Span, ...]
     flagged: bool
     cell: Cell

@@ -85,10 +85,11 @@ class Fault(Event):
 
 @dataclass(frozen=True)
 class Connected(Event):
-    """A connection is open; `status` is what the instrument does now."""
+    """A connection is open; `status` is what the instrument does now, `known` whether the store knows its run."""
 
     epoch: int
     status: Status
+    known: bool = True
 
 
 @dataclass(frozen=True)

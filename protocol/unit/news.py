@@ -5,20 +5,18 @@ from dataclasses import replace
 from luggin.protocol.instrument import Activity, Cell, Receipt, Status
 from luggin.protocol.unit.commands import ending
 from luggin.protocol.unit.effects import (
-    Acknowledge,
     Anchor,
     Begin,
     Effect,
     End,
-    Keep,
     Pause,
     Prepare,
     Record,
     Replay,
     Resume,
 )
-from luggin.protocol.unit.events import Arrived, Failed, NotStored, Stored
-from luggin.protocol.unit.moves import ABORTS, WORKING, Moved, abort, ended, forgotten, slack, want_off
+from luggin.protocol.unit.events import Failed
+from luggin.protocol.unit.moves import ABORTS, ACT_WITHIN, WORKING, Moved, abort, ended, forgotten, slack, want_off
 from luggin.protocol.unit.state import RUNNING, Link, Off, Run, State, Unit
 
 _UNSEEN = "The instrument no longer knows the run; its end was not seen."
@@ -30,17 +28,25 @@ _FOREIGN = "The instrument was energised though nothing was started here."
 # The link
 
 
-def connected(unit: Unit, epoch: int, status: Status) -> Moved:
+def connected(unit: Unit, epoch: int, status: Status, known: bool) -> Moved:
     """Ask the instrument first: a run of ours within its dead-man allowance is adopted, all else gets cell-off."""
     if unit.link is Link.UP:
         unit, _ = link_lost(unit, "A new connection took its place.")
     off = None if unit.off is None else replace(unit.off, asked=False, retry=None)
     unit = replace(unit, link=Link.UP, link_since=unit.at, epoch=epoch, attested="", off=off, proven=False)
-    unit = replace(unit, boot=status.boot, clock=status.clock)
     run = unit.run
+    ours = known or (run is not None and status.run == run.id)
+    strange = None if ours or status.run is None or status.oldest >= status.next else (status.run, status.next)
+    unit = replace(unit, boot=status.boot, clock=status.clock, strange=strange)
     if run is None or not run.begun:
-        working = status.activity in WORKING or status.cell is Cell.ON
-        return abort(unit, _FOREIGN, "") if working else want_off(_read_back(unit, status))
+        if status.activity in WORKING or status.cell is Cell.ON:
+            return abort(unit, _FOREIGN, "")
+        if strange is not None:
+            words = f"The instrument holds {status.next - status.oldest} points of run {strange[0]}, unknown here"
+            return abort(_read_back(unit, status), f"{words}; clear discards them.", "")
+        return want_off(_read_back(unit, status))
+    run = replace(run, seen=True)
+    unit = replace(unit, run=run)
     if not _mine(run, status):
         return _disowned(unit, run, status)
     # Nothing of this connection is on its way yet, so what the instrument no longer holds is lost.
@@ -135,9 +141,12 @@ def _read_back(unit: Unit, status: Status) -> Unit:
 def _disowned(unit: Unit, run: Run, status: Status) -> Moved:
     """The instrument has no more of our run: it restarted, or it does something else."""
     reason = _RESTARTED if status.boot != run.boot else _UNSEEN
-    unit, effects = forgotten(unit, run, reason)
+    energised = status.activity in WORKING or status.cell is Cell.ON
+    if not (run.seen or energised or status.boot != run.boot):
+        return unit, ()  # news from before the start
     over = run.tally.end is not None or not (unit.state is State.STARTING or unit.state in RUNNING)
-    if not over or status.activity in WORKING or status.cell is Cell.ON:
+    unit, effects = forgotten(unit, run, reason)
+    if not over or energised:
         unit, more = abort(unit, reason, "restarted" if status.boot != run.boot else "forgotten")
         return unit, (*effects, *more)
     if not unit.proven:
@@ -158,13 +167,19 @@ def _follow(unit: Unit, status: Status) -> Moved:
     state = unit.state
     if run.tally.end is not None:
         return unit, ()
+    if status.activity in WORKING or status.activity is Activity.ENDED:
+        unit = replace(unit, run=replace(run, seen=True), bound=None if not run.seen else unit.bound)
+    elif not run.seen:
+        return unit, ()  # news from before the start
+    run = unit.run
+    assert run is not None
     match status.activity:
         case Activity.ENDED:
             return ended(unit, run, status)
         case Activity.IDLE:
             return ended(unit, run, status) if status.outcome is not None else abort(unit, _UNSEEN, "forgotten")
         case Activity.ARMED:
-            return (unit, ()) if state is State.STARTING else abort(unit, _UNSEEN, "forgotten")
+            return abort(unit, _UNSEEN, "forgotten")
         case Activity.RUNNING if state in (State.STARTING, State.UNHOLDING, State.HELD):
             return started(unit, run)
         case Activity.HELD if state in (State.STARTING, State.EXECUTE, State.HOLDING):
@@ -185,7 +200,8 @@ def started(unit: Unit, run: Run) -> Moved:
     ends_by = unit.at + slack(run.order.duration) if run.ends_by is None else run.ends_by
     effects: tuple[Effect, ...] = (Anchor(),) if unit.state is State.STARTING else ()
     run = replace(run, ends_by=ends_by)
-    return replace(unit, state=State.EXECUTE, bound=None, run=run), effects
+    bound = None if run.seen else unit.at + ACT_WITHIN
+    return replace(unit, state=State.EXECUTE, bound=bound, run=run), effects
 
 
 # What became of requests
@@ -239,62 +255,3 @@ def failed(unit: Unit, run: Run, event: Failed) -> Moved:
         case (Prepare.__name__ | Begin.__name__, State.STARTING) | (End.__name__, State.STOPPING):
             return abort(unit, event.sentence, "fault")
     return unit, ()
-
-
-# Points
-
-
-def arrived(unit: Unit, run: Run, event: Arrived) -> Moved:
-    if event.boot != run.boot or not run.begun:
-        return unit, ()
-    missing = run.tally.beyond is not None
-    tally, span = run.tally.arrived(event.first, event.after)
-    effects: list[Effect] = []
-    if len(tally.lost) > len(run.tally.lost):
-        first, after = tally.lost[-1]
-        effects.append(Record(run.id, "lost", "The instrument's buffer overflowed.", {"first": first, "after": after}))
-    if span is not None:
-        effects.append(Keep(run.id, *span))
-    elif tally.beyond is not None and not missing and not run.unstored:
-        effects.append(Replay(run.id, tally.received))
-    return replace(unit, run=replace(run, tally=tally)), tuple(effects)
-
-
-def stored(unit: Unit, run: Run, event: Stored) -> Moved:
-    tally = run.tally.stored(event.first, event.after)
-    if tally.durable == run.tally.durable:
-        return unit, ()
-    unit = replace(unit, run=replace(run, tally=tally, unstored=False))
-    return unit, (Acknowledge(run.id, tally.durable),) if unit.link is Link.UP else ()
-
-
-def not_stored(unit: Unit, run: Run, event: NotStored) -> Moved:
-    """The instrument keeps what the store refused; a run whose points find no room is ended in order."""
-    first = not run.unstored
-    run = replace(run, unstored=True, sealed=False, tally=run.tally.rewound())
-    unit = replace(unit, run=run)
-    effects: tuple[Effect, ...] = (Record(run.id, "storage", event.sentence),) if first else ()
-    if event.full and unit.state in (State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING):
-        unit, more = ending(unit, run, event.sentence)
-        effects += more
-    return unit, effects
-
-
-def impatient(unit: Unit, run: Run) -> Moved:
-    """Points or a confirmation of the store are overdue: ask again; give up what the instrument doesn't bring."""
-    tries = run.tries + 1
-    if run.tally.complete:
-        return replace(unit, run=replace(run, unstored=False, tries=tries, patience=None)), ()
-    tally = run.tally
-    if tries > MOST_TRIES and not run.unstored and tally.received < (tally.beyond or tally.end or 0):
-        lost_from, tally = tally.received, tally.give_up()
-        run, tries = replace(run, tally=tally), 0
-        words = f"The instrument does not bring points from index {lost_from} on, though asked {MOST_TRIES} times."
-        effects: tuple[Effect, ...] = (Record(run.id, "lost", words, {"first": lost_from, "after": tally.received}),)
-    else:
-        tally, effects = tally.rewound(), ()
-    run = replace(run, tally=tally, tries=tries, patience=None)
-    return replace(unit, run=run), (*effects, Replay(run.id, tally.received))
-
-
-MOST_TRIES = 3

@@ -65,7 +65,8 @@ class Order:
 class Run:
     """The run at hand.  `boot` is that of the instrument that executes it.
 
-    `begun` says that the instrument was asked to execute: from then on the cell counts as on until proven off.
+    `begun` says that the instrument was asked to execute: from then on the cell counts as on until proven off.  `seen`
+    says that it was seen executing; before that, news may still tell of the time before the start.
     `outcome` and `detail` are what the instrument said of its end; `cause` is why the host ended it.  `ends_by` is
     when it must be over.  `patience` is when missing points are asked for again, `tries` how often they were.
     `unstored` says that the store refused points and none went in since.  `sealed` says that its result was handed to
@@ -75,6 +76,7 @@ class Run:
     order: Order
     boot: str
     begun: bool = False
+    seen: bool = False
     tally: Tally = field(default_factory=Tally)
     ends_by: float | None = None
     flagged: bool = False
@@ -124,6 +126,7 @@ class Unit:
     proven: bool = False
     off: Off | None = None
     attested: str = ""
+    strange: tuple[str, int] | None = None
     token: str = ""
     token_until: float = 0.0
     bound: float | None = None

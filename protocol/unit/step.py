@@ -8,8 +8,8 @@ from dataclasses import replace
 from enum import Enum, auto
 
 from luggin.protocol.instrument import Outcome
-from luggin.protocol.unit import commands, events, news
-from luggin.protocol.unit.effects import Effect, NewToken, Publish, Record, Seal
+from luggin.protocol.unit import commands, events, news, points
+from luggin.protocol.unit.effects import Acknowledge, Effect, NewToken, Publish, Record, Seal
 from luggin.protocol.unit.moves import ABORTS, Moved, abort, slack, want_off
 from luggin.protocol.unit.state import RUNNING, Link, Off, Run, State, Unit, trouble
 
@@ -96,7 +96,7 @@ def _handle(unit: Unit, event: events.Event) -> Moved:
         case events.Fault():
             return abort(unit, event.sentence, "fault")
         case events.Connected():
-            return news.connected(unit, event.epoch, event.status)
+            return news.connected(unit, event.epoch, event.status, event.known)
         case events.LinkLost():
             return news.link_lost(unit, event.sentence)
         case events.Told():
@@ -106,9 +106,11 @@ def _handle(unit: Unit, event: events.Event) -> Moved:
         case _ if run is None or getattr(event, "run", None) != run.id:
             return unit, ()
         case events.Arrived():
-            return news.arrived(unit, run, event)
+            return points.arrived(unit, run, event)
         case events.Violated():
-            return abort(unit, f"A safety limit was violated: {event.sentence}.", "limit")
+            # Points that come after the cell was proven off tell of the time before.
+            limit = f"A safety limit was violated: {event.sentence}."
+            return (unit, ()) if unit.proven else abort(unit, limit, "limit")
         case events.Armed():
             return news.armed(unit, run)
         case events.Started():
@@ -118,9 +120,9 @@ def _handle(unit: Unit, event: events.Event) -> Moved:
         case events.Declined() if unit.state is State.STARTING and not run.begun:
             return replace(unit, state=State.IDLE, reason=event.sentence, run=None), ()
         case events.Stored():
-            return news.stored(unit, run, event)
+            return points.stored(unit, run, event)
         case events.NotStored():
-            return news.not_stored(unit, run, event)
+            return points.not_stored(unit, run, event)
         case events.Sealed() if run.sealed:
             return _sealed(unit)
     return unit, ()
@@ -193,7 +195,7 @@ def _overdue(unit: Unit, due: _Due) -> Moved:
             )
             return abort(unit, reason, "hold-expired" if held else "fault")
         case _Due.PATIENCE if run is not None:
-            return news.impatient(unit, run)
+            return points.impatient(unit, run)
         case _Due.TOKEN:
             return replace(unit, token="", token_until=unit.at + TOKEN_LIFE), (NewToken(),)
     return unit, ()
@@ -206,7 +208,9 @@ def _settled(before: Unit, after: Unit, effects: tuple[Effect, ...]) -> Moved:
         after = replace(after, token="", token_until=after.at + TOKEN_LIFE)
         effects = (*effects, NewToken(), *_records(before, after))
     after = _patience(before, after)
-    run = after.run
+    run, old = after.run, before.run
+    if run is not None and old is not None and run.tally.durable > old.tally.durable and after.link is Link.UP:
+        effects = (*effects, Acknowledge(run.id, run.tally.durable))
     if run is not None and run.tally.complete and not run.sealed and not run.unstored and after.state in _RESULTS:
         run = replace(run, sealed=True)
         after = replace(after, run=run)
@@ -256,7 +260,6 @@ def _seal(unit: Unit, run: Run) -> Seal:
         outcome=run.cause or said or "unknown",
         sentence=unit.reason + told,
         end=run.tally.end or 0,
-        lost=run.tally.lost,
         flagged=run.flagged,
         cell=unit.cell,
     )

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from luggin.protocol.limits import LONGEST_SETTLING, LimitState, Violation, check
 from luggin.protocol.points import Batch, Flag, batch
 from luggin.protocol.program import Block, Hold, Limit, Limits, Program

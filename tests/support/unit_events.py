@@ -54,6 +54,8 @@ def happenings(unit: Unit, at: float, token: str = "token-next") -> Iterator[tup
     for name, each in STATUSES.items():
         if unit.link is Link.LOST:
             yield f"connected, {name}", events.Connected(at, epoch + 1, each)
+            if each.next and not each.outcome:
+                yield f"connected, {name}, unknown", events.Connected(at, epoch + 1, each, known=False)
         yield f"told {name}", events.Told(at, epoch, each)
     yield "told over an old connection", events.Told(at, epoch - 1, RUNNING)
     for cell, receipt in RECEIPTS.items():

@@ -121,7 +121,9 @@ class Law:
     def _points(self, before: Unit, after: Unit, done: tuple[effects.Effect, ...]) -> None:
         """Only what is durable is acknowledged; a run is sealed once nothing is left to wait for."""
         for each in done:
-            if isinstance(each, effects.Acknowledge):
+            if isinstance(each, effects.Acknowledge) and (after.run is None or each.run != after.run.id):
+                assert before.strange == (each.run, each.after), "only a clear discards"
+            elif isinstance(each, effects.Acknowledge):
                 assert after.run is not None
                 assert each.after == after.run.tally.durable <= after.run.tally.received
             if isinstance(each, effects.Seal):
