@@ -31,7 +31,7 @@ class Remote:
         self.node = node
         self._link = link
         self._client = client
-        self._waiting: dict[str, asyncio.Future[Reply]] = {}
+        self._waiting: dict[str, asyncio.Future[Any]] = {}
         self._watchers: list[Watcher] = []
         self._newest: dict[str, bytes] = {}
         self._arrived = asyncio.Event()
@@ -70,7 +70,7 @@ class Remote:
         request = uuid.uuid4().hex
         model = {**COMMANDS, **QUESTIONS}[verb]
         body = model(request=request, reply_to=topics.reply(self.node, instrument, self._client), **fields)
-        future: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+        future: asyncio.Future[Any] = asyncio.get_running_loop().create_future()
         self._waiting[request] = future
         try:
             topic = topics.command(self.node, instrument, self._client, verb)
@@ -78,7 +78,7 @@ class Remote:
             await asyncio.wait({future, self._gone}, timeout=timeout, return_when=asyncio.FIRST_COMPLETED)
             self.check()
             if future.done():
-                return future.result()
+                return Reply.model_validate(future.result())
             raise NobodyAnswered(
                 f"{self.node}/{instrument} did not answer within {timeout:g} s; is the daemon running (luggin status)?"
             )
