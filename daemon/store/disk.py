@@ -110,8 +110,9 @@ class Disk:
 
     def _settle(self) -> None:
         assert self._connection is not None
-        (busy, _, _) = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-        if busy:
+        # Passive: it neither waits for readers nor minds those that see the newest state.
+        (_, frames, copied) = self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        if copied < frames:
             raise StoreFault(f"the store {self._path} is kept busy by a reader; end other programs that read it")
         self._settled = True
 

@@ -23,7 +23,7 @@ from luggin.daemon.store.writer import Job, Writer
 from luggin.protocol.payloads import MOST_POINTS_ASKED, RunEvent, RunHeader, RunResult
 from luggin.protocol.points import Batch
 
-RESERVE = 4 * 1024 * 1024
+RESERVE = 1024 * 1024
 P = ParamSpec("P")
 Answer = TypeVar("Answer")
 

@@ -174,10 +174,11 @@ class Writer:
         refused = [job for job in jobs if (job.needs_room if full else job.is_points)]
         self._refuse(refused, refusal)
         again = [job for job in jobs if job not in refused]
-        if again:
-            error = self._attempt(again, False, not full)
+        for job in again:
+            # One by one, so that none suffers for what another one does.
+            error = self._attempt([job], False, not full)
             if error is not None:
-                self._refuse(again, self._failed(error))
+                self._refuse([job], self._failed(error))
         if marks:
             self._postpone_marks()
 

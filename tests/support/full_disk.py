@@ -21,7 +21,7 @@ async def main() -> None:
     noise = np.random.default_rng(1).normal(size=2000)
     async with Store.open(sys.argv[1], interval=0.005, reserve=100_000) as store:
         await store.begin_run(header("run-1", columns=["time", "charge"]))
-        resource.setrlimit(resource.RLIMIT_FSIZE, (2_000_000, resource.RLIM_INFINITY))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (1_000_000, resource.RLIM_INFINITY))
         first = 0
         try:
             while first < 1_000_000:

@@ -3,7 +3,7 @@ import zlib
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
@@ -13,6 +13,7 @@ from luggin.protocol.points import COLUMNS, Array
 from support.stored_runs import sweep
 
 
+@settings(max_examples=50)
 @given(st.data(), st.integers(1, 300), st.sets(st.sampled_from(sorted(COLUMNS)), min_size=1))
 def test_every_bit_comes_back(data: st.DataObject, count: int, names: set[str]) -> None:
     columns = {name: data.draw(hnp.arrays(COLUMNS[name].dtype, count, fill=st.just(0))) for name in names}

@@ -39,12 +39,15 @@ async def write_and_kill(store: Path, acknowledgements: int) -> dict[str, tuple[
     return told
 
 
-@pytest.mark.parametrize("rounds", [pytest.param(3, id="a few"), pytest.param(60, id="many", marks=pytest.mark.long)])
+@pytest.mark.parametrize(
+    "rounds",
+    [pytest.param(2, id="a few"), pytest.param(25, id="many", marks=[pytest.mark.long, pytest.mark.timeout(900)])],
+)
 async def test_kill_9_loses_nothing_that_was_acknowledged(tmp_path: Path, rounds: int) -> None:
     path = tmp_path / "store.sqlite"
     chance = np.random.default_rng(20)
     for _ in range(rounds):
-        told = await write_and_kill(path, int(chance.integers(1, 60)))
+        told = await write_and_kill(path, int(chance.integers(1, 40)))
         with open_store(path) as archive:
             for run, (points, number) in told.items():
                 assert archive.stored_after(run) >= points

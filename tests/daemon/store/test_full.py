@@ -27,7 +27,7 @@ def _soon_again(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=12m", "tmpfs", tmp_path], capture_output=True)
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=10m", "tmpfs", tmp_path], capture_output=True)
     if mounted.returncode:
         pytest.skip("only root may mount a small file system")
     yield tmp_path
@@ -67,15 +67,15 @@ async def has_room(store: Store) -> bool:
 
 async def test_the_store_keeps_to_its_bound_and_closes_its_runs(tmp_path: Path) -> None:
     path = tmp_path / "store.sqlite"
-    async with Store.open(path, interval=0.005, largest=3_000_000, reserve=RESERVE) as store:
+    async with Store.open(path, interval=0.005, largest=2_000_000, reserve=RESERVE) as store:
         await store.begin_run(header("run-1", columns=["time", "charge"]))
         acknowledged = await fill(store)
         await close_the_run(store, acknowledged)
         with pytest.raises(StoreFull):
             await store.begin_run(header("run-2", columns=["time", "charge"]))
         assert store.state is StoreState.FULL
-    assert path.stat().st_size <= 3_000_000
-    async with Store.open(path, interval=0.005, largest=3_000_000, reserve=RESERVE) as store:
+    assert path.stat().st_size <= 2_000_000
+    async with Store.open(path, interval=0.005, largest=2_000_000, reserve=RESERVE) as store:
         assert store.state is StoreState.FULL
         assert await store.stored_after("run-1") == acknowledged
     async with Store.open(path, interval=0.005, largest=30_000_000, reserve=RESERVE) as store:
@@ -96,7 +96,7 @@ async def test_a_limit_of_file_size(tmp_path: Path) -> None:
     told = json.loads(output.splitlines()[-1])
     assert "is full; make room" in told["sentence"]
     assert told["state"] == "full"
-    assert told["acknowledged"] > 20_000
+    assert told["acknowledged"] > 10_000
     assert told["readable"] == told["acknowledged"]
     assert told["resumed"] == told["acknowledged"] + 2000
     assert told["state again"] == "ok"
@@ -106,7 +106,7 @@ async def test_a_full_file_system(small_disk: Path) -> None:
     path = small_disk / "store.sqlite"
     async with Store.open(path, interval=0.005, reserve=RESERVE) as store:
         await store.begin_run(header("run-1", columns=["time", "charge"]))
-        (small_disk / "other").write_bytes(bytes(5_000_000))
+        (small_disk / "other").write_bytes(bytes(4_000_000))
         acknowledged = await fill(store)
         with pytest.raises(StoreFull):
             await store.put(noise(acknowledged))

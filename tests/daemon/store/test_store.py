@@ -214,6 +214,23 @@ async def test_the_journal_does_not_grow_with_a_reader_that_only_looks(tmp_path:
         assert (tmp_path / "store.sqlite-wal").stat().st_size < 8_000_000
 
 
+async def test_a_mistake_in_the_program_harms_only_its_own_work(tmp_path: Path) -> None:
+    async with Store.open(tmp_path / "store.sqlite", interval=FAST) as store:
+        await store.begin_run(header("run-1"))
+        before = store.event("run-1", None, "remark", "before")
+        wrong = store._submit(lambda ledger: ledger.there_is_no_such_thing)  # type: ignore[attr-defined]
+        points = store.put(sweep("run-1", 0, 10))
+        after = store.event("run-1", None, "remark", "after", urgent=True)
+        with pytest.raises(StoreFault, match="could not be written"):
+            await wrong
+        with pytest.raises(StoreFault, match="could not be written"):
+            await points
+        assert [await before, await after] == [0, 1]
+        assert await store.put(sweep("run-1", 0, 10)) == 10
+        assert store.state is StoreState.OK
+        assert await store.verify("run-1") == []
+
+
 async def test_a_closed_store_takes_nothing_more(tmp_path: Path) -> None:
     async with Store.open(tmp_path / "store.sqlite") as store:
         pass
