@@ -49,6 +49,7 @@ def test_a_seed_gives_one_table() -> None:
 
 
 @pytest.mark.long
+@pytest.mark.timeout(900)
 @pytest.mark.parametrize("family", FAMILIES)
 def test_long(family: str) -> None:
     check(family, score(SEED, 2000, [family])[family])
