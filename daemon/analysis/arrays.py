@@ -3,11 +3,14 @@
 from typing import Any
 
 import numpy as np
-from luggin.daemon.analysis.errors import AnalysisError
 from numpy.typing import ArrayLike, NDArray
+
+from luggin.daemon.analysis.errors import AnalysisError
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+
+_BEYOND_REASON = 1e60  # between this and its inverse squares and their sums stay finite and above zero
 
 
 def floats(name: str, values: ArrayLike, *, at_least: int = 1) -> Floats:
@@ -30,9 +33,7 @@ def pair(first: str, a: ArrayLike, second: str, b: ArrayLike, *, at_least: int =
 def same_length(first: str, a: NDArray[Any], second: str, b: NDArray[Any]) -> None:
     """Raise AnalysisError unless both arrays hold the same number of values."""
     if a.size != b.size:
-        raise AnalysisError(
-            f"{first} has {a.size} values and {second} has {b.size}; give one of each for every point."
-        )
+        raise AnalysisError(f"{first} has {a.size} values and {second} has {b.size}; give one of each for every point.")
 
 
 def positive(name: str, value: float) -> float:
@@ -54,9 +55,7 @@ def _read(name: str, values: ArrayLike, dtype: np.dtype[Any], at_least: int) -> 
     try:
         array = np.asarray(values, dtype=dtype)
     except (TypeError, ValueError):
-        raise AnalysisError(
-            f"{name} holds something that is not a number; give a row of plain numbers."
-        ) from None
+        raise AnalysisError(f"{name} holds something that is not a number; give a row of plain numbers.") from None
     if array.ndim != 1:
         raise AnalysisError(f"{name} has {array.ndim} dimensions; give a single row of numbers.")
     if array.size < at_least:
@@ -65,4 +64,8 @@ def _read(name: str, values: ArrayLike, dtype: np.dtype[Any], at_least: int) -> 
     if wrong.size:
         at = int(wrong[0])
         raise AnalysisError(f"{name}[{at}] is {array[at]}; remove points without a finite value.")
-    return array
+    wrong = np.flatnonzero(np.abs(array) > _BEYOND_REASON)
+    if wrong.size:
+        at = int(wrong[0])
+        raise AnalysisError(f"{name}[{at}] is {array[at]:.6g}; no quantity is that large, check its unit.")
+    return np.where(np.abs(array) < 1 / _BEYOND_REASON, 0, array)

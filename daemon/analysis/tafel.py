@@ -4,6 +4,8 @@ import math
 from functools import partial
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, pair
 from luggin.daemon.analysis.corrosion import corrosion_potential
 from luggin.daemon.analysis.errors import AnalysisError
@@ -12,9 +14,10 @@ from luggin.daemon.analysis.faraday import thermal_voltage
 from luggin.daemon.analysis.least_squares import solve
 from luggin.daemon.analysis.regression import Line, fit_line
 from luggin.daemon.analysis.transport import one_sign
-from numpy.typing import ArrayLike
 
 _LN10 = math.log(10)
+_STEEPEST, _FLATTEST = 0.005, 10.0  # V/decade
+_FARTHEST = 100.0  # decades
 
 
 class TafelLine(Result):
@@ -90,11 +93,13 @@ def extrapolated_current(branch: TafelLine, potential: float, *, confidence: flo
     """
     line = branch.line
     log = line.intercept + line.slope * potential
+    if abs(log) > _FARTHEST:
+        raise AnalysisError(f"{potential:.4g} V is too far from the branch to extrapolate the current there.")
     value = 10**log
     if line.residual_sd is None:
         return Estimate(value=value, confidence=confidence, method="none: the line has no degree of freedom left")
     sd = line.residual_sd * math.sqrt(1 / line.points + (potential - line.x_mean) ** 2 / line.sxx)
-    half = student(confidence, line.degrees_of_freedom) * sd
+    half = min(student(confidence, line.degrees_of_freedom) * sd, _FARTHEST)
     return Estimate(
         value=value,
         standard_uncertainty=value * _LN10 * sd,
@@ -124,12 +129,17 @@ def mixed_potential(
             f"{e.size} points lie within {window:.3g} V of the corrosion potential; "
             "at least 8 on both branches are needed."
         )
-    start = np.array([zero, math.log(float(np.median(np.abs(i)))), math.log(0.1), math.log(0.1)])
+    typical = math.log(float(np.median(np.abs(i[i != 0]))))
+    start = np.array([zero, typical, math.log(0.1), math.log(0.1)])
+    lower = np.array([e.min() - 1e-9, typical - 40, *np.log([_STEEPEST] * 2)])
+    upper = np.array([e.max() + 1e-9, typical + 40, *np.log([_FLATTEST] * 2)])
     for _ in range(2):  # the scatter close to zero current is that of the corrosion current, known after a first fit
         scatter = np.hypot(i, math.exp(float(start[1])))
-        fit = solve(partial(_misfit, e=e, i=i, scale=scatter), start, scale=[0.01, 1, 1, 1])
+        residuals = partial(_misfit, e=e, i=i, scale=scatter)
+        fit = solve(residuals, start, bounds=(lower, upper), scale=[0.01, 1, 1, 1], evaluations=500)
         start = fit.parameters
-    if not fit.converged or fit.covariance is None:
+    at_bound = np.any((fit.parameters[2:] < lower[2:] + 1e-3) | (fit.parameters[2:] > upper[2:] - 1e-3))
+    if not fit.converged or fit.covariance is None or at_bound:
         raise AnalysisError("The data do not determine both Tafel slopes; widen the range on both branches.")
     dof, sd = fit.degrees_of_freedom, np.sqrt(np.diag(fit.covariance))
     method = "two-branch least squares, Student's t"
@@ -148,13 +158,13 @@ def mixed_potential(
 def _misfit(parameters: Floats, e: Floats, i: Floats, scale: Floats) -> Floats:
     zero, log_current, log_anodic, log_cathodic = parameters
     x = (e - zero) * _LN10
-    anodic = np.exp(np.clip(x / np.exp(log_anodic), -500, 500))
-    cathodic = np.exp(np.clip(-x / np.exp(log_cathodic), -500, 500))
+    anodic = np.exp(np.clip(x / np.exp(log_anodic), -100, 100))
+    cathodic = np.exp(np.clip(-x / np.exp(log_cathodic), -100, 100))
     return np.asarray((np.exp(log_current) * (anodic - cathodic) - i) / scale)
 
 
 def _from_log(log: float, sd: float, dof: int, confidence: float, method: str) -> Estimate:
-    half = student(confidence, dof) * sd
+    half = min(student(confidence, dof) * sd, _FARTHEST * _LN10)
     return Estimate(
         value=math.exp(log),
         standard_uncertainty=math.exp(log) * sd,
