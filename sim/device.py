@@ -30,6 +30,8 @@ OLDEST_QUOTE = 5.0
 """Seconds that a quoted clock may be behind for a cell to be energised."""
 BEAT = 0.01
 """Seconds within which samples that are due are computed together."""
+CATCH_UP = 2.0
+"""Seconds for which a device that was woken late may compute what it missed."""
 INSIST = 0.1
 """Seconds after which a relay that does not read as off is told again."""
 
@@ -65,6 +67,7 @@ class Device:
         self.buffer: PointBuffer | None = None
         self.behind = False
         """Whether more was due than the last `advance` could compute."""
+        self._behind_since: float | None = None
         self._booted = self._advanced = self._insisted = now
         self._loader = Loader(self.capability)
         self._program: Program | None = None
@@ -98,9 +101,10 @@ class Device:
         clock = self.clock(now)
         horizon = min(clock, timer.deadline)
         target = (horizon - self._started) * self._settings.speed
-        # A program that can't be computed as fast as asked for does not keep the timer waiting.
-        self.behind = execution.advance(target, most) >= most
-        if not execution.active:
+        behind = execution.advance(target, most) >= most
+        self._behind_since = None if not behind else self._behind_since or clock
+        self.behind = behind
+        if not execution.active or self._may_catch_up(clock, timer.deadline):
             return
         match timer.verdict(clock):
             case Verdict.OPEN:
@@ -108,6 +112,14 @@ class Device:
             case Verdict.FIRE:
                 self.behind = True
                 self._fire(execution, timer)
+
+    def _may_catch_up(self, clock: float, deadline: float) -> bool:
+        """Whether the timer still waits for what should have been computed before its deadline.
+
+        It does for a while where nobody woke the device in time, but not where computing was too slow all along.
+        """
+        since = self._behind_since
+        return since is not None and since >= deadline and clock < since + CATCH_UP
 
     def wakeup(self, now: float) -> float | None:
         """When `advance` has something to do, if nothing else happens before."""

@@ -91,6 +91,11 @@ class FrontEnd:
         if index != self.place.index:
             self.place = Place(index)
 
+    @property
+    def most_current(self) -> float:
+        """What the output stage delivers at most (magnitude, A)."""
+        return RAIL * float(self._scales[-1])
+
     def measure(self, taken: Taken, response: Response) -> Samples:
         """Measure what the cell answered; `response` has one entry for each sample."""
         count = len(taken.time)

@@ -81,11 +81,11 @@ class Sampler:
         return asked(dt, pieces.first[part], pieces.last[part], compliance=self._compliance)
 
     def _adrift(self, control: Control | None, pieces: Pieces, part: slice) -> Response:
-        """Without a reference the loop sees a potential that it can't pull back, and drives as far as it can."""
+        """Without a reference the loop sees a potential that it can't pull back, and drives all the current it has."""
         if control != "potential":
             return self._drive(control, pieces, part)
-        rail = np.full(len(pieces.dt), -2 * self._compliance)
-        return self._drive(control, Pieces(pieces.dt, rail, rail), part)
+        most = np.full(len(pieces.dt), -self._front.most_current)
+        return self._drive("current", Pieces(pieces.dt, most, most), part)
 
     def _spiked(self, samples: Samples) -> Samples:
         for spike in self._trouble.spikes:
