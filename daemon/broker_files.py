@@ -39,7 +39,9 @@ _ACL = """\
 user {daemon}
 topic readwrite luggin/#
 
-pattern read luggin/#
+user {local}
+topic read luggin/#
+
 pattern write luggin/+/+/command/%u/+
 """
 
@@ -90,7 +92,7 @@ def _mosquitto(directory: Path, port: int, passwords: Mapping[str, str]) -> list
     user = "user root\n" if os.geteuid() == 0 else ""
     text = _MOSQUITTO.format(port=port, host=HOST, directory=directory, user=user, largest=LARGEST_PACKET)
     places.write_private(directory / "passwords", users)
-    places.write_private(directory / "acl", _ACL.format(daemon=DAEMON_USER))
+    places.write_private(directory / "acl", _ACL.format(daemon=DAEMON_USER, local=LOCAL_USER))
     places.write_private(directory / "mosquitto.conf", text)
     return [program, "-c", str(directory / "mosquitto.conf")]
 

@@ -35,6 +35,7 @@ log = structlog.get_logger(__name__)
 
 CELL_OFF_WITHIN = 5.0
 _RECORD_WITHIN, _FLUSH_WITHIN, _PUBLISH_WITHIN = 2.0, 10.0, 3.0
+_PATIENCE = 6.0  # longer than the connection's goodbye takes
 _PAUSES = (1.0, 60.0)
 _SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
@@ -155,10 +156,12 @@ async def _kept_alive(name: str, body: Callable[[], Awaitable[None]]) -> None:
 
 
 async def _cancel(tasks: list[asyncio.Task[None]]) -> None:
-    for task in tasks:
-        task.cancel()
-    if tasks:
-        await asyncio.wait(tasks)
+    """Until they have ended: a library may swallow a cancellation (asyncio.wait_for before Python 3.12 does)."""
+    left = set(tasks)
+    while left:
+        for task in left:
+            task.cancel()
+        _, left = await asyncio.wait(left, timeout=_PATIENCE)
 
 
 async def _within(seconds: float, work: Awaitable[object], late: str) -> None:

@@ -3,11 +3,14 @@
 - It keeps received messages in a queue that is either unbounded or loses messages.  Here nothing is kept: each message
   goes straight to a function that must return at once and not raise.
 - A connection attempt that is cancelled or not answered leaves a socket and a task behind; they are put away here.
+- Its own timeouts swallow a cancellation that comes together with the answer (asyncio.wait_for before Python 3.12
+  does), so they are not used.
 - A disconnected client must not be used again: make a new one.
 """
 
 import asyncio
 import logging
+import math
 import socket
 import ssl
 from collections.abc import AsyncIterator, Callable
@@ -25,6 +28,7 @@ Receiver = Callable[[str, bytes, bool], None]
 
 KEEP_ALIVE = 20
 ANSWER_TIMEOUT = 15.0
+PUBLISH_TIMEOUT = 60.0  # long: everything in flight may have to pass a slow uplink first
 MOST_IN_FLIGHT = 20
 _THEIR_LOG = logging.getLogger("luggin.daemon.mqtt.paho")
 _THEIR_LOG.disabled = True  # each loss is raised here and logged by whoever reconnects, once
@@ -50,14 +54,17 @@ class Link:
             largest = self.endpoint.largest_message
             raise TooLarge(f"a message of {len(payload)} bytes for {topic}; this broker is sent at most {largest}")
         how = DELIVERY[kind]
-        await self._client.publish(topic, payload, how.qos, how.retain)
+        async with _answered(PUBLISH_TIMEOUT):
+            await self._client.publish(topic, payload, how.qos, how.retain, timeout=math.inf)
 
     async def forget(self, topic: str) -> None:
         """Have the broker drop the message that it keeps for `topic`."""
-        await self._client.publish(topic, b"", 1, retain=True)
+        async with _answered(PUBLISH_TIMEOUT):
+            await self._client.publish(topic, b"", 1, retain=True, timeout=math.inf)
 
     async def subscribe(self, topic: str) -> None:
-        granted = await self._client.subscribe(topic, 1)
+        async with _answered(ANSWER_TIMEOUT):
+            granted = await self._client.subscribe(topic, 1, timeout=math.inf)
         if any(_number(code) >= 0x80 for code in granted):
             raise ConnectionLost(f"the broker refuses the subscription to {topic}")
 
@@ -121,6 +128,15 @@ async def connect(
 
 def _will(topic: str, farewell: bytes) -> aiomqtt.Will:
     return aiomqtt.Will(topic, farewell, DELIVERY["status"].qos, DELIVERY["status"].retain)
+
+
+@asynccontextmanager
+async def _answered(within: float) -> AsyncIterator[None]:
+    try:
+        async with asyncio.timeout(within):
+            yield
+    except TimeoutError:
+        raise ConnectionLost(f"the broker did not answer within {within:g} s") from None
 
 
 def _number(code: int | ReasonCode) -> int:

@@ -27,12 +27,8 @@ MOST_RUNS = 64
 MOST_BACKLOG_RUNS = 20_000
 MOST_EVENTS = 100
 POINTS_A_STEP = 4 * MOST_POINTS
-_KINDS: dict[Stream, Literal["header", "points", "event", "result"]] = {
-    "header": "header",
-    "points": "points",
-    "events": "event",
-    "result": "result",
-}
+RunKind = Literal["header", "points", "event", "result"]
+_KINDS: dict[Stream, RunKind] = {"header": "header", "points": "points", "events": "event", "result": "result"}
 
 
 async def publish_board(board: Board, link: Link) -> None:
