@@ -9,6 +9,7 @@ drop them when it is closed (HUPCL), so that opening it again changes nothing ei
 
 import asyncio
 import contextlib
+import os
 import termios
 
 import serial
@@ -19,6 +20,22 @@ from luggin.drivers.stream import LINE_DRAIN, TransportStream
 
 _BITS_PER_BYTE = 10  # with start and stop bit
 _LOOK_AGAIN = 0.02
+
+
+class _Port(serial.Serial):  # type: ignore[misc]
+    """A port whose `write` never waits.
+
+    The library's own repeats a write for which there is no room until there is some, and holds up everything else
+    meanwhile, for ever if the device takes nothing any more (pyserial issue 280).
+    """
+
+    def write(self, data: bytes) -> int:
+        try:
+            return os.write(self.fileno(), data)
+        except BlockingIOError:
+            raise
+        except OSError as error:
+            raise serial.SerialException(error.errno, f"write failed: {error.strerror}") from error
 
 
 class SerialStream(TransportStream):
@@ -52,7 +69,7 @@ async def open_serial(port: str, baud_rate: int) -> SerialStream:
     """Open a serial port for this program alone.  Raises NotReachable with the reason."""
     loop = asyncio.get_running_loop()
     try:
-        opened = serial.Serial(port, baud_rate, exclusive=True, timeout=0, write_timeout=0)
+        opened = _Port(port, baud_rate, exclusive=True, timeout=0, write_timeout=0)
         _keep_lines(opened)
     except (OSError, ValueError, termios.error) as error:
         raise NotReachable(f"serial port {port} can't be opened: {_reason(error)}") from None

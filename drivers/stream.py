@@ -56,7 +56,8 @@ class TransportStream:
         await self._writer.drain()
 
     async def close(self) -> None:
-        self._writer.transport.abort()
+        if not self._writer.transport.is_closing():
+            self._writer.transport.abort()
         with contextlib.suppress(OSError, TimeoutError):
             async with asyncio.timeout(CLOSING):
                 await self._writer.wait_closed()

@@ -23,6 +23,8 @@ class Served:
         self.kind, self.instrument = kind, instrument
         self.far: ByteStream | None = None
         self.deaf = False
+        self._keep_open = False
+        self._connected = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
 
@@ -45,6 +47,16 @@ class Served:
         async with open_link(await self.connect(), "the instrument on paper", timeout) as session:
             yield session
 
+    async def reached(self) -> None:
+        """Wait until the far end has a connection."""
+        while self.far is None:
+            await self._connected.wait()
+
+    async def detach(self) -> None:
+        """Leave the far end to the caller."""
+        self._keep_open = True
+        await self._drop()
+
     async def unplug(self) -> None:
         assert self.far is not None
         await self.far.close()
@@ -66,6 +78,7 @@ class Served:
 
     def _attend(self, far: ByteStream) -> None:
         self.far = far
+        self._connected.set()
         task = asyncio.create_task(self._serve(far))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
@@ -78,7 +91,8 @@ class Served:
             for job in jobs:
                 job.cancel()
             outcomes = await asyncio.gather(*jobs, return_exceptions=True)
-            await far.close()
+            if not self._keep_open:
+                await far.close()
         for outcome in outcomes:
             if isinstance(outcome, Exception) and not isinstance(outcome, OSError):
                 raise outcome
