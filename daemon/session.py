@@ -161,10 +161,9 @@ class Instrument:
         return self._tell(command, event)
 
     async def _start(self, command: ReceivedCommand, start: Start) -> Reply:
-        session, now = self._control.session, self._clock.monotonic()
-        run = (
-            f"{time.strftime('%Y%m%d-%H%M%S', time.gmtime(self._clock.utc()))}-{self._name[:40]}-{secrets.token_hex(2)}"
-        )
+        # Just connected, the cell is being confirmed off: that takes a moment only.
+        await self._control.until(lambda: self.unit.off is None or not self.unit.off.asked, self._intervals.cell_off)
+        session, now, run = self._control.session, self._clock.monotonic(), self._run_id()
         unasked = events.Start(now, command.client, start.token, Order(run, None, 0.0, 0.0, False))
         if (sentence := self._rejection(unasked)) is not None or session is None:
             return _refused(command, sentence or "The instrument is not reachable.")

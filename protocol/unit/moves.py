@@ -38,7 +38,7 @@ def want_off(unit: Unit) -> Moved:
     off = unit.off or Off()
     unit = replace(unit, proven=False, bound=None)
     if unit.link is Link.LOST:
-        off = Off(failures=max(1, off.failures))
+        off = Off(failures=max(1, off.failures), detail=off.detail or "the link is lost")
         return replace(unit, off=off, cell=Cell.UNKNOWN), ()
     if off.asked:
         return unit, ()

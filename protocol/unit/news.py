@@ -82,7 +82,7 @@ def link_lost(unit: Unit, sentence: str) -> Moved:
         return unit, ()
     off, cell, run = unit.off, unit.cell, unit.run
     if off is not None:
-        off, cell = Off(failures=off.failures + (1 if off.asked else 0), retry=None), Cell.UNKNOWN
+        off, cell = Off(failures=off.failures + (1 if off.asked else 0), detail=off.detail or sentence), Cell.UNKNOWN
     unit = replace(unit, link=Link.LOST, link_since=unit.at, proven=False, off=off, cell=cell)
     note: tuple[Effect, ...] = () if run is None else (Record(run.id, "link", sentence),)
     if unit.state is State.STARTING or (
@@ -115,6 +115,8 @@ def told(unit: Unit, status: Status) -> Moved:
             starting = unit.state is State.STARTING
             return abort(unit, _DOUBTFUL, "unconfirmed") if starting else want_off(unit)
         return _read_back(unit, status), ()
+    if _from_before(unit, run, status):
+        return unit, ()
     if not _mine(run, status):
         return _disowned(unit, run, status)
     unit = replace(unit, run=replace(run, tally=replace(run.tally, oldest=max(run.tally.oldest, status.oldest))))
@@ -127,6 +129,13 @@ def told(unit: Unit, status: Status) -> Moved:
 
 def _mine(run: Run, status: Status) -> bool:
     return status.boot == run.boot and status.run == run.id
+
+
+def _from_before(unit: Unit, run: Run, status: Status) -> bool:
+    """Whether this tells of the time before the start of a run that was asked for already."""
+    waiting = not run.seen and (unit.state is State.STARTING or unit.state in RUNNING)
+    quiet = status.activity in (Activity.IDLE, Activity.ARMED) and status.cell is not Cell.ON
+    return waiting and quiet and status.boot == run.boot
 
 
 def _read_back(unit: Unit, status: Status) -> Unit:
@@ -142,8 +151,6 @@ def _disowned(unit: Unit, run: Run, status: Status) -> Moved:
     """The instrument has no more of our run: it restarted, or it does something else."""
     reason = _RESTARTED if status.boot != run.boot else _UNSEEN
     energised = status.activity in WORKING or status.cell is Cell.ON
-    if not (run.seen or energised or status.boot != run.boot):
-        return unit, ()  # news from before the start
     over = run.tally.end is not None or not (unit.state is State.STARTING or unit.state in RUNNING)
     unit, effects = forgotten(unit, run, reason)
     if not over or energised:
@@ -167,12 +174,9 @@ def _follow(unit: Unit, status: Status) -> Moved:
     state = unit.state
     if run.tally.end is not None:
         return unit, ()
-    if status.activity in WORKING or status.activity is Activity.ENDED:
-        unit = replace(unit, run=replace(run, seen=True), bound=None if not run.seen else unit.bound)
-    elif not run.seen:
-        return unit, ()  # news from before the start
-    run = unit.run
-    assert run is not None
+    if not run.seen:
+        run = replace(run, seen=True)
+        unit = replace(unit, run=run, bound=None)
     match status.activity:
         case Activity.ENDED:
             return ended(unit, run, status)
@@ -228,8 +232,9 @@ def off_answered(unit: Unit, receipt: Receipt) -> Moved:
         return replace(unit, state=following.get(unit.state, unit.state)), ()
     failures = off.failures + 1
     retry = unit.at + min(10.0, 0.25 * 2.0 ** min(failures, 10))
-    off = Off(failures=failures, retry=retry)
-    reason = f"The cell could not be confirmed off: {receipt.detail or 'the read-back says ' + receipt.cell.value}"
+    detail = receipt.detail or f"the read-back says {receipt.cell}"
+    off = Off(failures=failures, retry=retry, detail=detail)
+    reason = f"The cell could not be confirmed off: {detail}."
     note: tuple[Effect, ...] = ()
     if failures == 1:
         note = (Record(None if unit.run is None else unit.run.id, "cell", reason, {"cell": Cell.UNKNOWN.value}),)

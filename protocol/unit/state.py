@@ -96,11 +96,12 @@ class Run:
 @dataclass(frozen=True)
 class Off:
     """A cell-off that has to be confirmed: `asked` while one is on its way, else tried again at `retry` or as soon as
-    the link is up.  `failures` counts the attempts that were not confirmed."""
+    the link is up.  `failures` counts the attempts that were not confirmed, `detail` says what the last one met."""
 
     asked: bool = False
     failures: int = 0
     retry: float | None = None
+    detail: str = ""
 
 
 @dataclass(frozen=True)
@@ -145,9 +146,8 @@ class Trouble:
 def trouble(unit: Unit) -> Trouble | None:
     """The gravest thing that needs a person now, or None."""
     if unit.off is not None and unit.off.failures:
-        if unit.attested:
-            return Trouble("cell-unknown", f"The cell is not confirmed off; {unit.attested} stated that it is.")
-        return Trouble("cell-unknown", f"The cell is not confirmed off: {unit.reason}")
+        word = f" {unit.attested} stated that it is off." if unit.attested else " It is tried again without end."
+        return Trouble("cell-unknown", f"The cell is not confirmed off: {unit.off.detail.rstrip('.')}.{word}")
     if unit.state in (State.ABORTING, State.ABORTED, State.CLEARING):
         return Trouble("aborted", unit.reason)
     if unit.run is not None and unit.run.unstored:
