@@ -245,7 +245,6 @@ def test_a_program_that_can_not_keep_up_does_not_keep_the_timer_waiting() -> Non
     bench = Bench(speed=1e6)
     bench.start(program(hold(0.1, 1e6, 1.0), dead_man=DeadMan(timeout=0.5)))
     for _ in range(6):
-        assert bench.status.activity is Activity.RUNNING
         bench.now += 0.1
         bench.device.advance(bench.now, 10)
     assert bench.status.outcome is Outcome.DEAD_MAN
