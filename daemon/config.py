@@ -117,7 +117,7 @@ class InstrumentSection(BaseModel):
     reference: str = Field(min_length=1, max_length=64)
     electrode: str = Field("", max_length=64)
     area: Area | None = Field(None, gt=0)
-    cell: str = Field("", max_length=256)
+    notes: str = Field("", max_length=256)
     without_dead_man: bool = False
 
     @property

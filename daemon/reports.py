@@ -129,7 +129,7 @@ def header_of(
         "reference": settings.reference,
         "electrode": settings.electrode,
         "area": settings.area,
-        "cell": settings.cell,
+        "notes": settings.notes,
         "without_dead_man": settings.without_dead_man,
     }
     return RunHeader(

@@ -17,7 +17,7 @@ class InstrumentSettings:
     reference: str
     electrode: str = ""
     area: float | None = None
-    cell: str = ""
+    notes: str = ""
     without_dead_man: bool = False
     shown: Mapping[str, Any] = field(default_factory=dict)
 
