@@ -145,13 +145,15 @@ async def test_a_run_reaches_a_subscriber_whole(daemon: Daemon, broker: Embedded
 async def test_the_last_will_speaks_when_the_daemon_is_gone(
     daemon: Daemon, broker: EmbeddedBroker, tmp_path: Path
 ) -> None:
-    async with client_of(local_access(tmp_path), topics.everything_of(NODE)) as client:
-        async with daemon.connected_to(broker.endpoint):
-            await client.until(online)
-            # Another connection of the same name makes the broker drop ours without a goodbye.
-            async with client_of(await broker.endpoint(), name=f"luggin-{NODE}"):
-                will = await client.until(offline)
-                assert json.loads(will.payload)["utc"] is None
+    async with (
+        client_of(local_access(tmp_path), topics.everything_of(NODE)) as client,
+        daemon.connected_to(broker.endpoint),
+    ):
+        await client.until(online)
+        # Another connection of the same name makes the broker drop ours without a goodbye.
+        async with client_of(await broker.endpoint(), name=f"luggin-{NODE}"):
+            will = await client.until(offline)
+            assert json.loads(will.payload)["utc"] is None
 
 
 async def test_a_killed_broker_costs_no_point(daemon: Daemon, broker: EmbeddedBroker, tmp_path: Path) -> None:
@@ -242,11 +244,14 @@ async def test_a_broker_that_is_away_at_the_start_is_no_obstacle(daemon: Daemon,
             return Endpoint("127.0.0.1", 1)
         if asked < 5:
             raise PermissionError(13, "not for you", "/etc/luggin/password")
-        return await broker.endpoint()
+        return await present.endpoint()
 
-    async with embedded(tmp_path, "mosquitto") as broker, daemon.connected_to(away):
-        async with client_of(local_access(tmp_path), topics.everything_of(NODE)) as client:
-            await client.until(online)
+    async with (
+        embedded(tmp_path, "mosquitto") as present,
+        client_of(local_access(tmp_path), topics.everything_of(NODE)) as client,
+        daemon.connected_to(away),
+    ):
+        await client.until(online)
     assert asked >= 5
 
 

@@ -1,0 +1,68 @@
+"""Questions about stored runs, with a real store."""
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from luggin.daemon.questions import Questions
+from luggin.daemon.store import Store
+from luggin.protocol.payloads import AskPoints, AskRun, AskRuns, Points, RunHeader, RunResult
+from support.runs import store_run
+from support.stored_runs import SWEEP, result, sweep
+
+
+@pytest.fixture
+async def store(tmp_path: Path) -> AsyncIterator[Store]:
+    async with Store.open(tmp_path / "runs.sqlite", interval=0.01, slow_interval=0.01) as store:
+        await store_run(store, "run-1", 3000)
+        await store_run(store, "run-2", 10, finish=False)
+        yield store
+
+
+async def test_runs_newest_first(store: Store) -> None:
+    reply = await Questions(store, 128 * 1024).handle(AskRuns(request="r"))
+    assert [each["run"] for each in reply.data["runs"]] == ["run-2", "run-1"]
+    assert [each["points"] for each in reply.data["runs"]] == [10, 3000]
+
+
+async def test_one_run(store: Store) -> None:
+    reply = await Questions(store, 128 * 1024).handle(AskRun(request="r", run="run-1"))
+    assert RunHeader.model_validate(reply.data["header"]) == await store.header("run-1")
+    assert RunResult.model_validate(reply.data["result"]) == result("run-1", 3000)
+    assert [each["kind"] for each in reply.data["events"]] == ["remark"]
+    assert (reply.data["stored"], reply.data["gaps"]) == (3000, [])
+    unfinished = await Questions(store, 128 * 1024).handle(AskRun(request="r", run="run-2"))
+    assert unfinished.data["result"] is None
+
+
+async def test_points_in_answers_that_a_broker_carries(store: Store) -> None:
+    questions, largest = Questions(store, 32 * 1024), 32 * 1024
+    found: list[Points] = []
+    first, answers = 100, 0
+    while first < 2900:
+        reply = await questions.handle(AskPoints(request="r", run="run-1", first=first, count=2900 - first))
+        assert len(reply.model_dump_json()) <= largest
+        found += [Points.model_validate(each) for each in reply.data["batches"]]
+        first, answers = reply.data["after"], answers + 1
+    assert answers > 1
+    whole = sweep("run-1", 100, 2800)
+    for name in SWEEP:
+        values = np.array([v for each in found for v in each.columns[name]], dtype=whole.columns[name].dtype)
+        assert np.array_equal(values, whole.columns[name])
+
+
+async def test_points_that_do_not_exist_yet(store: Store) -> None:
+    reply = await Questions(store, 128 * 1024).handle(AskPoints(request="r", run="run-2", first=5, count=100))
+    assert [(each["first"], each["count"]) for each in reply.data["batches"]] == [(5, 5)]
+    assert (reply.data["after"], reply.data["stored"]) == (105, 10)
+
+
+@pytest.mark.parametrize(
+    "question", [AskRun(request="r", run="none"), AskPoints(request="r", run="none", first=0, count=1)]
+)
+async def test_a_run_that_does_not_exist_is_a_sentence(store: Store, question: AskRun | AskPoints) -> None:
+    reply = await Questions(store, 128 * 1024).handle(question)
+    assert not reply.accepted
+    assert "none" in reply.sentence
