@@ -2,9 +2,8 @@
 
 import asyncio
 import contextlib
+from collections import deque
 from collections.abc import AsyncIterator, Iterable, Iterator
-from itertools import groupby
-from typing import cast
 
 from luggin.drivers.errors import LinkLost, NoAnswer, ProtocolViolation, Refused
 from luggin.drivers.stream import ByteStream
@@ -12,7 +11,7 @@ from luggin.protocol.link.arrivals import News
 from luggin.protocol.link.host import Answered, Arrived, Event, Failed, Host, Lost, Opened, Phase
 from luggin.protocol.link.kinds import MessageError
 from luggin.protocol.link.message import Answer, Request, Welcome
-from luggin.protocol.points import Batch, join
+from luggin.protocol.points import Batch, join, joinable
 
 MOST_WAITING = 65536
 """Points that wait to be taken; beyond that they are dropped here and fetched again later, answers still pass."""
@@ -30,7 +29,7 @@ class Exchange:
         self._to_send = asyncio.Event()
         self._answers: dict[int, asyncio.Future[Answer]] = {}
         self._welcome: Welcome | None = None
-        self._news: list[News] = []
+        self._news: deque[News] = deque()
         self._waiting = 0  # points among the news
         self._changed = asyncio.Event()  # a welcome, news, or the loss of the link
         self._lost: Lost | None = None
@@ -85,12 +84,24 @@ class Exchange:
         while True:
             while not self._news:
                 await self._change()
-            taken, self._news, waiting, self._waiting = self._news, [], self._waiting, 0
-            if waiting >= MOST_WAITING:
-                self.host.resume(self._loop.time())
-                self._to_send.set()
-            for each in _joined(taken):
-                yield each
+            yield self._next_news()
+
+    def _next_news(self) -> News:
+        """Take the next from the news, with all batches that continue it."""
+        first = self._news.popleft()
+        if not isinstance(first, Batch):
+            return first
+        group = [first]
+        while self._news and isinstance(follower := self._news[0], Batch) and joinable(group[-1], follower):
+            group.append(follower)
+            self._news.popleft()
+        joined = join(group)[0]
+        was_full = self._waiting >= MOST_WAITING
+        self._waiting -= joined.count
+        if was_full and self._waiting < MOST_WAITING:
+            self.host.resume(self._loop.time())
+            self._to_send.set()
+        return joined
 
     async def _change(self) -> None:
         self._require_link()
@@ -174,12 +185,3 @@ class Exchange:
 
 class _Unanswered(Exception):
     """What a call that waits finds instead of an answer."""
-
-
-def _joined(news: Iterable[News]) -> Iterator[News]:
-    """The same news with neighbouring batches made one."""
-    for are_batches, group in groupby(news, key=lambda each: isinstance(each, Batch)):
-        if are_batches:
-            yield from join(cast(Iterable[Batch], group))
-        else:
-            yield from group

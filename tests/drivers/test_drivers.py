@@ -21,7 +21,7 @@ BUILT_IN = {
 def installed(monkeypatch: pytest.MonkeyPatch) -> list[metadata.EntryPoint]:
     entries = [metadata.EntryPoint(name, value, registry.GROUP) for name, value in BUILT_IN.items()]
 
-    def entry_points(**chosen: str) -> metadata.EntryPoints:
+    def entry_points(**chosen: Any) -> metadata.EntryPoints:
         return metadata.EntryPoints(entries).select(**chosen)
 
     monkeypatch.setattr(registry, "entry_points", entry_points)

@@ -22,10 +22,10 @@ from support.served import KINDS, served
 async def pair(kind: str) -> AsyncIterator[tuple[ByteStream, ByteStream]]:
     """The host's end and the far end."""
     if kind == "memory":
-        near, far = memory_pair()
-        yield near, far
-        await near.close()
-        await far.close()
+        one, other = memory_pair()
+        yield one, other
+        await one.close()
+        await other.close()
         return
     async with served(kind) as line:
         near = await line.connect()
