@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, all_positive, floats, same_length
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Known, Result, measured
@@ -11,7 +13,6 @@ from luggin.daemon.analysis.inverse import Interval, diluted, quotient
 from luggin.daemon.analysis.linearity import FTest, mandel
 from luggin.daemon.analysis.regression import Line, fit_line
 from luggin.daemon.analysis.weighting import relative_variance
-from numpy.typing import ArrayLike
 
 AdditionWeighting = Literal["volume", "none", "1/s2"]
 

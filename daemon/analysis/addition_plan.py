@@ -4,6 +4,9 @@ from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
+from pydantic import Field, ValidationError, ValidationInfo, field_validator
+
 from luggin.daemon.analysis.addition import AdditionResult, AdditionWeighting, standard_addition
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.calibration_document import Concentration, ConcentrationUnit, Identifier, Label
@@ -12,8 +15,6 @@ from luggin.daemon.analysis.estimate import Measured, Result
 from luggin.daemon.analysis.inverse import Interval
 from luggin.protocol.problem import DocumentError, from_validation
 from luggin.protocol.quantity import Duration, QuantityError, Ratio, Volume, parse, show
-from numpy.typing import ArrayLike
-from pydantic import Field, ValidationError, ValidationInfo, field_validator
 
 CAUTION = (
     "Wear gloves and eye protection and follow the safety data sheets of sample, electrolyte and standard and your "

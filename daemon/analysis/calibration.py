@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, floats
 from luggin.daemon.analysis.calibration_document import Calibration, Standards
 from luggin.daemon.analysis.detection_limits import iso_11843
@@ -12,7 +14,6 @@ from luggin.daemon.analysis.inverse import Interval, diluted, quotient
 from luggin.daemon.analysis.linearity import FTest, lack_of_fit, mandel
 from luggin.daemon.analysis.outliers import OutlierTest, outlier_test
 from luggin.daemon.analysis.weighting import RelativeVariance
-from numpy.typing import ArrayLike
 
 
 class CalibrationQuality(Result):

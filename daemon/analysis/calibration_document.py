@@ -5,13 +5,6 @@ from datetime import datetime
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from luggin.daemon.analysis.arrays import Floats
-from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.estimate import Result
-from luggin.daemon.analysis.regression import Line, fit_line
-from luggin.daemon.analysis.weighting import RelativeVariance, Weighting, relative_variance
-from luggin.protocol.problem import DocumentError, from_validation
-from luggin.protocol.quantity import QuantityError, parse
 from pydantic import (
     AwareDatetime,
     BeforeValidator,
@@ -22,6 +15,14 @@ from pydantic import (
     field_validator,
     model_validator,
 )
+
+from luggin.daemon.analysis.arrays import Floats
+from luggin.daemon.analysis.errors import AnalysisError
+from luggin.daemon.analysis.estimate import Result
+from luggin.daemon.analysis.regression import Line, fit_line
+from luggin.daemon.analysis.weighting import RelativeVariance, Weighting, relative_variance
+from luggin.protocol.problem import DocumentError, from_validation
+from luggin.protocol.quantity import QuantityError, parse
 
 Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,64}$")]
 Label = Annotated[str, StringConstraints(min_length=1, max_length=200, strip_whitespace=True)]

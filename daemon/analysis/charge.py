@@ -3,12 +3,13 @@
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import all_positive, pair
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Known, Measured, Result, measured, power_law
 from luggin.daemon.analysis.faraday import amount
 from luggin.daemon.analysis.regression import fit_line
-from numpy.typing import ArrayLike
 
 
 class Charges(Result):

@@ -5,12 +5,13 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, pair, positive
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Known, Measured, Result, measured, power_law
 from luggin.daemon.analysis.faraday import FARADAY
 from luggin.daemon.analysis.regression import fit_line
-from numpy.typing import ArrayLike
 
 YEAR = 365.25 * 86400.0
 DAY = 86400.0

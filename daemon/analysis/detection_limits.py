@@ -7,12 +7,13 @@ little.
 import math
 from typing import Literal
 
+from numpy.typing import ArrayLike
+from scipy import optimize, stats
+
 from luggin.daemon.analysis.arrays import floats, positive
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Result
 from luggin.daemon.analysis.regression import Line
-from numpy.typing import ArrayLike
-from scipy import optimize, stats
 
 
 class Limits(Result):

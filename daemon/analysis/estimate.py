@@ -4,9 +4,10 @@ import math
 from collections.abc import Iterable
 from typing import NamedTuple
 
-from luggin.daemon.analysis.errors import AnalysisError
 from pydantic import BaseModel, ConfigDict
 from scipy import stats
+
+from luggin.daemon.analysis.errors import AnalysisError
 
 
 class Result(BaseModel):
@@ -111,9 +112,7 @@ def power_law(
         if factor.standard_uncertainty > 0 or factor.degrees_of_freedom <= 0
     ]
     if any(dof <= 0 for _, dof in parts):
-        return Estimate(
-            value=value, confidence=check_confidence(confidence), method=method, warnings=tuple(warnings)
-        )
+        return Estimate(value=value, confidence=check_confidence(confidence), method=method, warnings=tuple(warnings))
     relative = math.hypot(*(part for part, _ in parts)) if parts else 0.0
     spread = sum(part**4 / dof for part, dof in parts)
     dof = relative**4 / spread if spread > 0 else math.inf

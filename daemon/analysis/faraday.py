@@ -1,7 +1,8 @@
 """Faraday's law and the constants behind it (CODATA, as scipy has them)."""
 
-from luggin.daemon.analysis.arrays import positive
 from scipy import constants
+
+from luggin.daemon.analysis.arrays import positive
 
 FARADAY = float(constants.physical_constants["Faraday constant"][0])
 """Charge of a mole of electrons, C/mol."""

@@ -1,12 +1,13 @@
 """Is it a straight line?  Mandel's test against a parabola, and lack of fit against the replicates."""
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy import stats
+
 from luggin.daemon.analysis.arrays import pair
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Result, check_confidence
 from luggin.daemon.analysis.regression import fit_line, scaled_weights
-from numpy.typing import ArrayLike
-from scipy import stats
 
 
 class FTest(Result):
@@ -21,9 +22,7 @@ class FTest(Result):
     passed: bool
 
 
-def mandel(
-    x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None, confidence: float = 0.99
-) -> FTest:
+def mandel(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None, confidence: float = 0.99) -> FTest:
     """Mandel's fitting test: does a parabola describe the points significantly better than a straight line?
 
     ISO 8466-1 and DIN 38402-51, which test at 99 %.  Raises AnalysisError for fewer than four points or three
@@ -49,9 +48,7 @@ def mandel(
     )
 
 
-def lack_of_fit(
-    x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None, confidence: float = 0.95
-) -> FTest:
+def lack_of_fit(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None, confidence: float = 0.95) -> FTest:
     """Lack of fit: do the level means leave the line by more than the replicates scatter?
 
     Draper & Smith, Applied Regression Analysis, ch. 2; IUPAC, Pure Appl. Chem. 70 (1998) 993.

@@ -3,12 +3,13 @@
 import math
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy import interpolate
+
 from luggin.daemon.analysis.arrays import Floats, all_positive, pair, positive
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Known, Measured, Result, measured, symmetric
 from luggin.daemon.analysis.faraday import thermal_voltage
-from numpy.typing import ArrayLike
-from scipy import interpolate
 
 # Peak separation in mV (n = 1, 25 degC, transfer coefficient 1/2) against Nicholson's psi, for switching potentials
 # 141, 200, 300 and 600 mV past E1/2.  Solved from the integral equation of Nicholson, Anal. Chem. 37 (1965) 1351;

@@ -1,9 +1,10 @@
 """Ohmic drop across the uncompensated resistance: subtracted once, and recorded."""
 
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, pair
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Result
-from numpy.typing import ArrayLike
 
 
 class OhmicRecord(Result):

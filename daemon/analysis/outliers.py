@@ -8,11 +8,12 @@ import math
 from functools import cache
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy import optimize, special, stats
+
 from luggin.daemon.analysis.arrays import floats
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Result, check_confidence
-from numpy.typing import ArrayLike
-from scipy import optimize, special, stats
 
 _DIXON_MOST = 30
 
@@ -61,9 +62,7 @@ def dixon(values: ArrayLike, *, confidence: float = 0.95) -> OutlierTest:
     """
     array = floats("values", values, at_least=3)
     if array.size > _DIXON_MOST:
-        raise AnalysisError(
-            f"Dixon's test takes at most {_DIXON_MOST} values, not {array.size}; use Grubbs' test."
-        )
+        raise AnalysisError(f"Dixon's test takes at most {_DIXON_MOST} values, not {array.size}; use Grubbs' test.")
     order = np.argsort(array, kind="stable")
     ranked = array[order]
     extent = float(ranked[-1] - ranked[0])
@@ -77,9 +76,7 @@ def dixon(values: ArrayLike, *, confidence: float = 0.95) -> OutlierTest:
 
 @cache
 def _dixon_critical(n: int, confidence: float) -> float:
-    return float(
-        optimize.brentq(lambda q: _dixon_tail(q, n) - (1 - confidence) / 2, 1e-6, 1 - 1e-9, xtol=1e-9)
-    )
+    return float(optimize.brentq(lambda q: _dixon_tail(q, n) - (1 - confidence) / 2, 1e-6, 1 - 1e-9, xtol=1e-9))
 
 
 def _dixon_tail(q: float, n: int) -> float:
@@ -98,9 +95,7 @@ def _dixon_tail(q: float, n: int) -> float:
     return float(n * (n - 1) * np.sum(bound * weights[:, None] * half * weights[None, :] * density))
 
 
-def _verdict(
-    name: str, index: int, value: float, statistic: float, critical: float, confidence: float
-) -> OutlierTest:
+def _verdict(name: str, index: int, value: float, statistic: float, critical: float, confidence: float) -> OutlierTest:
     return OutlierTest(
         name=name,
         index=index,

@@ -9,11 +9,12 @@ import re
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, floats
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Result
 from luggin.daemon.analysis.faraday import thermal_voltage
-from numpy.typing import ArrayLike
 
 _HINDAWI = "Int. J. Corrosion 2010, 756950, table 2"
 

@@ -1,10 +1,11 @@
 """Straight lines by weighted least squares, with what later steps need of them."""
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import Floats, all_positive, floats, pair, same_length
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Measured, Result
-from numpy.typing import ArrayLike
 
 
 class Line(Result):

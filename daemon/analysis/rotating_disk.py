@@ -3,12 +3,13 @@
 import math
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import all_positive, pair, positive
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Known, Measured, power_law
 from luggin.daemon.analysis.regression import fit_line
 from luggin.daemon.analysis.transport import TransportResult, from_slope, misses_origin, one_sign
-from numpy.typing import ArrayLike
 
 LEVICH = 0.620
 """Bard & Faulkner, Electrochemical Methods (2001), 9.3.22, for an angular rotation rate in rad/s."""

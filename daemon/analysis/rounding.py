@@ -35,9 +35,7 @@ def rounded(value: float, uncertainty: float, *, digits: int = 2) -> Rounded:
     if spread.adjusted() - digits + 1 > place:  # 0.0996 became 0.100: one digit too many
         place += 1
         spread = _at_place(spread, place)
-    return Rounded(
-        value=_written(_at_place(Decimal(repr(value)), place), place), uncertainty=_written(spread, place)
-    )
+    return Rounded(value=_written(_at_place(Decimal(repr(value)), place), place), uncertainty=_written(spread, place))
 
 
 def _at_place(number: Decimal, place: int) -> Decimal:

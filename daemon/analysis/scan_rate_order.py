@@ -3,11 +3,12 @@
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
+
 from luggin.daemon.analysis.arrays import all_positive, pair
 from luggin.daemon.analysis.estimate import Estimate, Result, symmetric
 from luggin.daemon.analysis.regression import fit_line
 from luggin.daemon.analysis.transport import one_sign
-from numpy.typing import ArrayLike
 
 _TOLERANCE = 0.05  # common practice, no source
 

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Literal
 
 import numpy as np
+
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.errors import AnalysisError
 

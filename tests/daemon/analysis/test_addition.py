@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from luggin.daemon.analysis.addition import standard_addition
 from luggin.daemon.analysis.errors import AnalysisError
 

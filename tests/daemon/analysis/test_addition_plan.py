@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from luggin.daemon.analysis.addition_plan import (
     AdditionPlan,
     Measure,

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 import statsmodels.api as sm
+
 from luggin.daemon.analysis.calibration import calibrate, concentration, quality
 from luggin.daemon.analysis.calibration_document import (
     Calibration,

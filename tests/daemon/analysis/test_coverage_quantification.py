@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import pytest
+
 from luggin.daemon.analysis.addition import standard_addition
 from luggin.daemon.analysis.calibration import calibrate, concentration
 from luggin.daemon.analysis.calibration_document import Standards, read_standards

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from luggin.daemon.analysis.detection_limits import din_32645, din_32645_blank, ich_q2, iso_11843
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.regression import fit_line

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
+
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.linearity import lack_of_fit, mandel
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.outliers import dixon, grubbs, outlier_test
 

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 import pytest
 import statsmodels.api as sm
+
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Measured, power_law, student, symmetric
 from luggin.daemon.analysis.regression import fit_line
