@@ -11,8 +11,9 @@ from luggin.sim.cell.branches import DiodePair, Passive, Pits, TafelPair
 from luggin.sim.cell.cell import SimulatedCell
 from luggin.sim.cell.couple import Couple, Kinetics
 from luggin.sim.cell.diffusion import Adsorbed, Film, Hemisphere, Microdisk, Plane, Transport
-from luggin.sim.cell.electrode import Branch, Electrode
+from luggin.sim.cell.electrode import Electrode
 from luggin.sim.cell.interface import Interface
+from luggin.sim.cell.reactions import Branch
 from luggin.sim.cell.solution import Solution, Species
 from luggin.sim.cell.surroundings import Counter, Gas, Reference
 

@@ -7,6 +7,7 @@ from luggin.sim.cell.state import Control, continues
 from luggin.sim.cell.surroundings import Counter
 
 CLOSE = 1e-6  # V, of the compliance voltage
+FARTHEST = 1e6  # V or A, to look for what can be reached
 
 
 class Compliance:
@@ -41,23 +42,32 @@ class Compliance:
             electrode.step(control, span, end if jump else start, end)
             return side * self.voltage() - limit
 
-        _fall_to_zero(excess, last, side, 0.01 if control is Control.POTENTIAL else max(abs(last) / 16, 1e-12))
+        reach = 0.01 if control is Control.POTENTIAL else max(abs(last) / 16, 1e-12)
+        _fall_to_zero(excess, last, abs(voltage) - limit, side, reach)
         self._asked = last
         return True
 
 
-def _fall_to_zero(excess: Callable[[float], float], end: float, side: float, reach: float) -> None:
-    """Leave `excess`, which rises with side * x, evaluated where it is zero, starting from `end` where it is above."""
-    high, low = end, end - side * reach
-    while (value := excess(low)) > 0 and reach < 1e6:
-        high, reach = low, 2 * reach
+def _fall_to_zero(excess: Callable[[float], float], high: float, above: float, side: float, reach: float) -> None:
+    """Leave `excess`, which rises with side * x, evaluated just below zero, from `high` where it is `above` zero.
+
+    Regula falsi with the Illinois rule, aimed at the middle of what is close enough.
+    """
+    aim = -CLOSE / 2
+    low = high - side * reach
+    while (below := excess(low)) > 0 and reach < FARTHEST:
+        high, above, reach = low, below, 2 * reach
         low -= side * reach
+    up, down, value = above - aim, below - aim, below
     for _ in range(100):
-        if -CLOSE <= value <= 0:
+        if abs(value - aim) <= -aim:
             return
-        middle = (low + high) / 2
-        if middle in (low, high):
+        trial = high - up * (high - low) / (up - down)
+        if not min(low, high) < trial < max(low, high):
             break
-        value = excess(middle)
-        low, high = (low, middle) if value > 0 else (middle, high)
+        value = excess(trial)
+        if value > aim:
+            high, up, down = trial, value - aim, down / 2
+        else:
+            low, down, up = trial, value - aim, up / 2
     excess(low)

@@ -46,31 +46,24 @@ class Couple:
         self._unity = 0.0 if reversible else 1.0
         self.flux = self.slope = 0.0
         self.set_surroundings(298.15, 1.0)
-        self.open_at(0.0, 0.0, 0.0, 0.0, (0.0,) * 6)
+        self.open_at(0.0, 0.0, 0.0, 0.0, (0.0, 0.0, 0.0, 0.0))
 
     def set_surroundings(self, temperature: float, area: float) -> None:
         self._nf = self.kinetics.electrons * FARADAY / (GAS_CONSTANT * temperature)
         self.amperes = self.kinetics.electrons * FARADAY * area  # A per mol/(m2 s)
 
-    def open_at(
-        self,
-        old: float,
-        before: float,
-        open_o: float,
-        open_r: float,
-        ends: Sequence[float],
-    ) -> None:
+    def open_at(self, known: float, own: float, open_o: float, open_r: float, ends: Sequence[float]) -> None:
         """State the surface: concentrations without any flux (mol/m3), and what fluxes do to them (s/m).
 
-        `ends` weighs the flux at the start (`old`), the unknown one and the previous mean (`before`), for O and for R.
+        `ends` weighs the flux at the start and the unknown one at the end, for O and for R; the flux at the start is
+        `known` plus `own` times the unknown one.
         """
-        o0, o1, ob, r0, r1, rb = ends
-        self._yield_o, self._yield_r = o1, -r1
-        self._open_o = open_o + o0 * old + ob * before
-        self._open_r = open_r + r0 * old + rb * before
+        o0, o1, r0, r1 = ends
+        self._yield_o, self._yield_r = o1 + own * o0, -(r1 + own * r0)
+        self._open_o, self._open_r = open_o + o0 * known, open_r + r0 * known
         if self.monolayer is not None:
             bare = max(self._open_r, 0.0)
-            share = _activity(max(bare + r1 * old, 0.0), self.monolayer)[0]
+            share = _activity(max(bare - self._yield_r * self.flux, 0.0), self.monolayer)[0]
             self._open_r, self._yield_r = bare * share, self._yield_r * share
 
     def current(self, potential: float) -> tuple[float, float]:

@@ -1,17 +1,16 @@
 """One electrode in its solution: reactions and interface advanced through a straight piece of control."""
 
 import math
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Sequence
 
 import numpy as np
 
 from luggin.sim.cell.api import Floats
-from luggin.sim.cell.branches import Pits
 from luggin.sim.cell.couple import Couple
 from luggin.sim.cell.interface import Interface, Weights, balance, lean, weights
 from luggin.sim.cell.memory import Memory, Shape
 from luggin.sim.cell.mesh import FORGOTTEN, PER_ROOT, PER_ROOT_SMALL, SMALL, cuts
+from luggin.sim.cell.reactions import Branch, Reactions
 from luggin.sim.cell.state import Control, State, continues
 
 STRIDE = 2e-3  # V: a ramp is cut so that no sub-step goes further
@@ -19,13 +18,8 @@ LEAP = 5e-3  # V: a sub-step whose interface went further is taken again in halv
 MOST_HALVINGS = 6
 MOST_PIECES = 10_000
 MOST_CACHED = 1024
+DIFFUSING = 0.1  # diffusion itself damps what would ring; the leaning, less exact, may begin later
 TRACE = 1e-6  # share of the other form in a solution of one
-
-
-class Branch(Protocol):
-    """A reaction without a memory: current (A) and slope (S) at a potential across the interface, never falling."""
-
-    def current(self, potential: float) -> tuple[float, float]: ...
 
 
 class Electrode:
@@ -39,13 +33,11 @@ class Electrode:
     ) -> None:
         """At rest; `bulk` has O and R of each couple in turn."""
         self.interface = interface
-        self.branches = tuple(branches)
-        self._couples = tuple(couples)
+        self.reactions = Reactions(couples, branches)
         self._memory = memory
-        self._reactions = self._closure()
         self._weights: tuple[dict[float, Weights], dict[float, Weights]] = ({}, {})  # under current, potential
-        self._pits = [branch for branch in branches if isinstance(branch, Pits)]
-        self._instant = not couples and not self._pits and (not branches or interface.capacitance == 0)
+        pits = self.reactions.pits
+        self._instant = not couples and not pits and (not branches or interface.capacitance == 0)
         idle = [0.0] * len(couples)
         self.state = State(
             modes=memory.empty(),
@@ -53,33 +45,18 @@ class Electrode:
             fluxes=idle,
             means=idle,
             bulk=bulk,
-            pits=[0.0] * len(self._pits),
+            pits=[0.0] * len(pits),
         )
 
     def _rest_potential(self, bulk: Floats) -> float:
         """Where nothing flows. Each couple is given traces of what it lacks, without which there is no such place."""
-        for couple, (o, r) in zip(self._couples, bulk.reshape(-1, 2).tolist(), strict=True):
+        couples = self.reactions.couples
+        for couple, (o, r) in zip(couples, bulk.reshape(-1, 2).tolist(), strict=True):
             trace = TRACE * (o + r) or 1.0
-            couple.open_at(0.0, 0.0, o + trace, r + trace, (0.0, 1.0, 0.0, 0.0, -1.0, 0.0))
-        start = sum(couple.kinetics.formal_potential for couple in self._couples) / max(1, len(self._couples))
-        potential, _, _, rest = balance(self._reactions, self.interface.leak, 0.0, start)
+            couple.open_at(0.0, 0.0, o + trace, r + trace, (0.0, 1.0, 0.0, -1.0))
+        start = sum(couple.kinetics.formal_potential for couple in couples) / max(1, len(couples))
+        potential, rest = balance(self.reactions.weighted, self.interface.leak, 0.0, start)
         return potential + rest
-
-    def _closure(self) -> Callable[[float], tuple[float, float]]:
-        """Current and slope of everything that reacts, as a function of potential."""
-        parts = [part.current for part in (*self._couples, *self.branches)]
-        if len(parts) == 1:
-            return parts[0]
-
-        def together(potential: float) -> tuple[float, float]:
-            current = slope = 0.0
-            for part in parts:
-                one, rise = part(potential)
-                current += one
-                slope += rise
-            return current, slope
-
-        return together
 
     @property
     def memory(self) -> Memory:
@@ -89,7 +66,7 @@ class Electrode:
     def memory(self, memory: Memory) -> None:
         """Change how species move; what they have spread so far stays."""
         self._memory = memory
-        self.state.since = 0.0
+        self.state.since = self.state.previous = 0.0
 
     def surface(self) -> list[float]:
         """Concentrations (mol/m3) and amounts (mol/m2) at the surface: O and R of each couple in turn."""
@@ -108,7 +85,7 @@ class Electrode:
             potentiostatic = control is Control.POTENTIAL
             jump = control is not state.control or not continues(control, state.level, first)
             if jump or (potentiostatic and abs(gradient - state.gradient) * span > STRIDE):
-                state.since = 0.0
+                state.since = state.previous = 0.0
             strides = abs(last - first) / STRIDE - 1e-9 if potentiostatic else 0.0
             pieces = min(max(1, math.ceil(strides)), MOST_PIECES)
             if state.since > FORGOTTEN * span:
@@ -158,49 +135,90 @@ class Electrode:
 
     def _substep(self, control: Control, span: float, first: float, last: float, shape: Shape, leap: float) -> bool:
         """Solve for the end of a sub-step. When the interface would move further than `leap`, change nothing."""
-        state, couples = self.state, self._couples
-        fluxes, means = state.fluxes, state.means
+        state, reactions, couples = self.state, self.reactions, self.reactions.couples
+        starts = self._starts(control, span, shape)
         if couples:
-            step = self._memory.step(shape, span, state.since, state.previous)
+            step = self._memory.step(shape, span, state.since)
             ends = (np.dot(step.recall, state.modes) + state.bulk).tolist()
-            for k, couple in enumerate(couples):
-                couple.open_at(fluxes[k], means[k], ends[2 * k], ends[2 * k + 1], step.ends[k])
-        for pit, level in zip(self._pits, state.pits, strict=True):
+            for k, (couple, (known, own)) in enumerate(zip(couples, starts, strict=False)):
+                couple.open_at(known, own, ends[2 * k], ends[2 * k + 1], step.ends[k])
+            means = step.mean
+        else:
+            means = []
+        for pit, level in zip(reactions.pits, state.pits, strict=True):
             pit.level = level
-        potential, reaction, slope, rest = self._solve(control, span, first, last)
+        even = [0.5, 0.5] if shape is Shape.LINE or shape is Shape.ROOT else [0.0, 1.0]
+        potential, rest = self._solve(control, span, first, last, [*means, even], starts)
         way = potential - state.potential
         if abs(way) > leap:
             return False
-        passed, other = 0.0, reaction
+        reaction = passed = 0.0
         if couples:
-            new = [couple.flux + couple.slope * rest for couple in couples]
+            new = reactions.fluxes(rest)
+            old = [known + own * flux for (known, own), flux in zip(starts, new, strict=False)]
             modes = step.decay * state.modes
-            modes += np.dot(step.load, np.array(fluxes + new + means))
+            modes += np.dot(step.load, np.array(old + new))
             averages = []
-            for (w0, w1, wb), couple, j0, j1, before in zip(step.mean, couples, fluxes, new, means, strict=True):
-                average = w0 * j0 + w1 * j1 + wb * before
+            for couple, (w0, w1), j0, j1 in zip(couples, means, old, new, strict=True):
+                average = w0 * j0 + w1 * j1
                 averages.append(average)
                 passed += couple.amperes * average
-                other -= couple.amperes * j1
+                reaction += couple.amperes * j1
             state.modes, state.fluxes, state.means = modes, new, averages
-        if self.branches:
-            passed += (other + state.other) / 2 if shape is Shape.LINE or shape is Shape.ROOT else other
-            state.other = other
-        if self._pits:
-            state.pits = [pit.metal.grown(potential, pit.level, span) for pit in self._pits]
+        if reactions.branches:
+            other = reactions.other(rest)
+            known, own = starts[-1]
+            state.other, state.other_mean = other, even[0] * (known + own * other) + even[1] * other
+            passed += state.other_mean
+            reaction += other
+        if reactions.pits:
+            state.pits = [pit.metal.grown(potential, pit.level, span) for pit in reactions.pits]
         self._account(control, span, first, last, way, reaction, passed * span)
-        state.potential, state.reaction, state.slope, state.mean = potential, reaction, slope, passed
-        state.drift = way / span
+        state.potential, state.slope, state.drift = potential, reactions.slope(), way / span
+        state.middle = (math.sqrt(state.since) + math.sqrt(state.since + span)) / 2
         state.since += span
         state.previous = span
         return True
 
-    def _solve(self, control: Control, span: float, first: float, last: float) -> tuple[float, float, float, float]:
-        """Potential of the interface, current and slope of the reactions, and the last correction of the potential."""
-        state = self.state
+    def _starts(self, control: Control, span: float, shape: Shape) -> list[tuple[float, float]]:
+        """The flux at the start of each couple, and the current of the branches there, as (known, share of the end).
+
+        As a rule it is what it was. What is bound to the electrode, and any reaction much faster than the step, would
+        ring then; there the start leans towards a line through the mean of the previous sub-step and the end.
+        """
+        state, interface, memory = self.state, self.interface, self._memory
+        lag = interface.capacitance * (interface.resistance or control is Control.CURRENT)
+        stiffness = span * state.slope / interface.capacitance if lag else 0.0
+        leaning = lean(DIFFUSING * stiffness) if stiffness else 0.0
+        line = 2 * span / (2 * span + state.previous) if state.previous else 0.0
+        curve = line
+        if shape is Shape.ROOT and state.previous:
+            stop = 1 / math.sqrt(state.since + span)
+            curve = (1 / math.sqrt(state.since) - stop) / (1 / state.middle - stop)
+        starts = []
+        for flux, mean, bound, still in zip(state.fluxes, state.means, memory.bound, memory.still, strict=True):
+            own = 1.0 if still or (bound and shape is Shape.LINE) else leaning
+            back = line if still else curve
+            starts.append(((1 - own) * flux + own * back * mean, own * (1 - back)))
+        leaning = lean(stiffness) if stiffness else 0.0
+        starts.append(((1 - leaning) * state.other + leaning * line * state.other_mean, leaning * (1 - line)))
+        return starts
+
+    def _solve(
+        self,
+        control: Control,
+        span: float,
+        first: float,
+        last: float,
+        means: list[list[float]],
+        starts: list[tuple[float, float]],
+    ) -> tuple[float, float]:
+        """Potential of the interface at the end, and how far it is from the last potential tried."""
+        state, reactions = self.state, self.reactions
         potentiostatic = control is Control.POTENTIAL
         if potentiostatic and self.interface.resistance == 0:
-            return last, *self._reactions(last), 0.0
+            reactions.weighted(last)
+            return last, 0.0
         cache = self._weights[potentiostatic]
         found = cache.get(span)
         if found is None:
@@ -209,17 +227,18 @@ class Electrode:
             found = cache[span] = weights(self.interface, span, potentiostatic)
         admittance, drive = 0.0, last
         if not found.balanced:
-            at0, at1, before = found.reaction0, found.reaction1, 0.0
-            if at0 and state.previous:
-                leaning = at0 * lean(span * state.slope / self.interface.capacitance)
-                before = leaning * 2 * span / (2 * span + state.previous)
-                at0, at1 = at0 - leaning, at1 + leaning - before
-            admittance = 1 / at1
-            settled = found.keep * state.potential + found.drive0 * first + found.drive1 * last
-            drive = admittance * (settled - at0 * state.reaction - before * state.mean)
-        guess = state.potential + state.drift * span
-        tried, reaction, slope, rest = balance(self._reactions, admittance, drive, guess)
-        return tried + rest, reaction + slope * rest, slope, rest
+            whole = found.reaction0 + found.reaction1
+            drive = found.keep * state.potential + found.drive0 * first + found.drive1 * last
+            for k, ((w0, _), (known, own)) in enumerate(zip(means, starts, strict=True)):
+                at0 = 2 * w0 * found.reaction0
+                drive -= at0 * known * (reactions.couples[k].amperes if k < len(state.fluxes) else 1.0)
+                reactions.shares[k] = 1 - at0 * (1 - own) / whole
+            if reactions.single:
+                whole *= reactions.shares[0]
+            admittance = 1 / whole
+            drive *= admittance
+        potential, rest = balance(reactions.weighted, admittance, drive, state.potential + state.drift * span)
+        return potential + rest, rest
 
     def _account(
         self, control: Control, span: float, first: float, last: float, way: float, reaction: float, passed: float

@@ -82,11 +82,11 @@ def lean(z: float) -> float:
 
 def balance(
     reactions: Callable[[float], tuple[float, float]], admittance: float, drive: float, guess: float
-) -> tuple[float, float, float, float]:
+) -> tuple[float, float]:
     """Solve reactions(E) + admittance * E = drive for reactions that never fall with potential.
 
     Newton, kept inside a bracket that is opened step by step; a potential beyond +-200 V is cut off there. Returns
-    the last potential tried, current and slope of the reactions there, and the last, very small, step to the root.
+    the last potential tried and the last, very small, step from there to the root.
     """
     low, high = -math.inf, math.inf
     potential, reach = guess, 0.1
@@ -98,7 +98,7 @@ def balance(
         gradient = slope + admittance
         step = -excess / gradient if gradient > 0 else math.copysign(math.inf, -excess)
         if -TOLERANCE < step < TOLERANCE:
-            return potential, current, slope, step
+            return potential, step
         if excess > 0:
             high = potential
         else:
@@ -114,4 +114,4 @@ def balance(
         if trial == potential or high - low < 1e-12:
             break
         potential = trial
-    return potential, current, slope, 0.0
+    return potential, 0.0

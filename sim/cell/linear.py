@@ -12,7 +12,7 @@ def impedance(electrode: Electrode, solution: Solution, frequency: Floats) -> Co
     s = np.asarray(2j * np.pi * frequency, dtype=np.complex128)
     interface, state = electrode.interface, electrode.state
     admittance = s * interface.capacitance + interface.leak
-    for branch in electrode.branches:
+    for branch in electrode.reactions.branches:
         admittance = admittance + branch.current(state.potential)[1]
     surface = electrode.surface()
     for k, couple in enumerate(solution.couples):

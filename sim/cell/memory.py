@@ -1,21 +1,20 @@
 """Advancing the memories of all species over one time step, for any shape the flux may have within it.
 
 Each mode obeys dm/dt = j - rate * m. Over a step the flux j is taken as an interpolation between its value at the
-start, j0, and the unknown value at the end, j1, so that everything at the end is linear in j1:
+start, j0, and the unknown value at the end, j1, so that everything at the end is linear in both:
 
-    m1 = decay * m0 + load @ [j0, j1, before]           modes
-    c1 = bulk + recall @ m0 + b0 j0 + b1 j1 + bb before    surface concentrations
+    m1 = decay * m0 + load @ [j0, j1]               modes
+    c1 = bulk + recall @ m0 + b0 j0 + b1 j1            surface concentrations
 
 Shapes: a straight line; a / sqrt(t) + b with t counted from the last jump, which is what diffusion answers to a jump;
-and for the first moment after a jump, where j0 means nothing, a / sqrt(t) or a constant. An amount that is bound to
-the electrode follows its potential stiffly, and straight lines from j0 would ring; theirs go through `before`, the
-mean flux of the previous step, instead (which makes the integral the second backward difference).
+and for the first moment after a jump, where j0 means nothing, a / sqrt(t) or a constant.
 """
 
 import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from typing import TypeVar
 
 import numpy as np
 from scipy.special import dawsn
@@ -24,6 +23,7 @@ from luggin.sim.cell.api import Floats
 from luggin.sim.cell.diffusion import Modes
 
 MOST_CACHED = 1024
+Key = TypeVar("Key")
 
 
 class Shape(Enum):
@@ -53,10 +53,10 @@ class Step:
     """Coefficients of one step (see the module).
 
     decay   (modes,)
-    load    (modes, 3 fluxes)   columns: every j0, every j1, every `before`
+    load    (modes, 2 fluxes)   columns: every j0, every j1
     recall  (species, modes)    species: O and R of each couple in turn
-    ends    for each couple (b0, b1, bb) of O and the same of R
-    mean    for each couple the weights of j0, j1 and `before` in the mean flux
+    ends    for each couple b0 and b1 of O, and the same of R
+    mean    for each couple the weights of j0 and j1 in the mean flux
     """
 
     decay: Floats
@@ -90,41 +90,38 @@ class Memory:
         self.immediate = np.array(
             [(-1) ** number * track.modes.immediate for pair in couples for number, track in enumerate(pair)]
         )
-        self._bound = [any(track.bound for track in pair) for pair in couples]
-        self._still = [not self.rates[span].any() for span in self._spans]  # nothing diffuses
-        self._any_bound = any(self._bound)
-        self._lines: dict[tuple[float, float, float], Step] = {}
-        self._others: dict[Shape, dict[tuple[float, float, float], Step]] = {shape: {} for shape in Shape}
+        self.bound = [any(track.bound for track in pair) for pair in couples]
+        self.still = [not self.rates[span].any() for span in self._spans]  # nothing diffuses
+        self._lines: dict[float, Step] = {}
+        self._others: dict[tuple[str, float, float], Step] = {}
 
     def empty(self) -> Floats:
         return np.zeros(len(self.rates))
 
-    def step(self, shape: Shape, span: float, since: float, previous: float) -> Step:
-        """Coefficients for a step of `span` s that begins `since` s after the jump; `previous` is the step before."""
-        if shape is not Shape.ROOT:
-            since = 0.0
-        if not self._any_bound:
-            previous = 0.0
-        cache = self._lines if shape is Shape.LINE else self._others[shape]
-        key = (span, since, previous)
-        found = cache.get(key)
+    def step(self, shape: Shape, span: float, since: float) -> Step:
+        """Coefficients for a step of `span` s that begins `since` s after the jump."""
+        if shape is Shape.LINE:
+            found = self._lines.get(span)
+            if found is None:
+                found = _keep(self._lines, span, self._work_out(shape, span, 0.0))
+            return found
+        key = (shape.value, span, since)
+        found = self._others.get(key)
         if found is None:
-            if len(cache) >= MOST_CACHED:
-                cache.clear()
-            found = cache[key] = self._work_out(shape, span, since, previous)
+            found = _keep(self._others, key, self._work_out(shape, span, since))
         return found
 
-    def _work_out(self, shape: Shape, span: float, since: float, previous: float) -> Step:
+    def _work_out(self, shape: Shape, span: float, since: float) -> Step:
         fluxes = len(self._spans)
-        loads = np.zeros((len(self.rates), 3))
-        load = np.zeros((len(self.rates), 3 * fluxes))
+        loads = np.zeros((len(self.rates), 2))
+        load = np.zeros((len(self.rates), 2 * fluxes))
         mean = []
         for flux, modes in enumerate(self._spans):
             rates = np.append(self.rates[modes], 0.0)  # the last one is the integral, whence the mean
             own = shape
-            if self._still[flux]:
+            if self.still[flux]:
                 own = Shape.LEVEL if shape in (Shape.BURST, Shape.LEVEL) else Shape.LINE
-            parts = _loads(own, rates, span, since, previous if self._bound[flux] else None)
+            parts = _loads(own, rates, span, since)
             loads[modes] = load[modes, flux::fluxes] = parts[:-1]
             mean.append((parts[-1] / span).tolist())
         decay = np.exp(-self.rates * span)
@@ -134,32 +131,32 @@ class Memory:
             decay=decay,
             load=load,
             recall=self.weights * decay,
-            ends=ends.reshape(fluxes, 6).tolist(),
+            ends=ends.reshape(fluxes, 4).tolist(),
             mean=mean,
         )
 
 
-def _loads(shape: Shape, rates: Floats, span: float, since: float, previous: float | None) -> Floats:
-    """What one unit of j0, of j1 and of the previous mean leaves in modes of these rates: shape (modes, 3).
+def _keep(cache: dict[Key, Step], key: Key, step: Step) -> Step:
+    if len(cache) >= MOST_CACHED:
+        cache.clear()
+    cache[key] = step
+    return step
 
-    `previous`: the length of the previous step (0: there was none) for a flux that must not ring.
-    """
+
+def _loads(shape: Shape, rates: Floats, span: float, since: float) -> Floats:
+    """What one unit of j0 and of j1 leaves in modes of these rates: shape (modes, 2)."""
     z = rates * span
     level = span * _phi1(z)
     at0 = np.zeros_like(level)
-    before = np.zeros_like(level)
     if shape is Shape.LINE:
         at0 = level - span * _phi2(z)
-        if previous is not None:
-            before = at0 * (2 * span / (2 * span + previous) if previous else 0.0)
-            return np.stack([np.zeros_like(level), level - before, before], axis=1)
     elif shape is not Shape.LEVEL:
         start, stop = math.sqrt(since), math.sqrt(since + span)
         burst = _burst(rates, span, start, stop)
         if shape is Shape.BURST:
-            return np.stack([at0, burst * stop, before], axis=1)
+            return np.stack([at0, burst * stop], axis=1)
         at0 = (burst - level / stop) / (1 / start - 1 / stop)
-    return np.stack([at0, level - at0, before], axis=1)
+    return np.stack([at0, level - at0], axis=1)
 
 
 def _burst(rates: Floats, span: float, start: float, stop: float) -> Floats:

@@ -29,9 +29,8 @@ class State:
     means: list[float]  # the same, averaged over the last sub-step
     bulk: Floats  # mol/m3 or mol/m2: O and R of each couple
     pits: list[float]  # level of each pitting metal
-    reaction: float = 0.0  # A, across the interface
-    other: float = 0.0  # A, the part of it without a memory
-    mean: float = 0.0  # A, of the reactions over the last sub-step
+    other: float = 0.0  # A, of the reactions without a memory
+    other_mean: float = 0.0  # the same, averaged over the last sub-step
     slope: float = 0.0  # S, of the reactions
     drift: float = 0.0  # V/s, of the interface
     measured: float = 0.0  # V
@@ -41,6 +40,7 @@ class State:
     level: float = 0.0  # of the controlled quantity
     gradient: float = 0.0  # of the controlled quantity
     since: float = 0.0  # s, after the last jump
+    middle: float = 0.0  # s^1/2, in the middle of the last sub-step
     previous: float = 0.0  # s, length of the last sub-step; 0: nothing is known of it
 
     def save(self) -> tuple[object, ...]:
