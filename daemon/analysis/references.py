@@ -2,6 +2,7 @@
 
 All values hold at 25 degC.  Published values differ by a few millivolts, partly because some leave the liquid
 junction between filling and sample out and others include it; each entry says which it is and where it is from.
+The uncertainties are our own judgement of that spread; no source states them.
 """
 
 import math
