@@ -43,7 +43,9 @@ class Follower:
                     self.result = RunResult.model_validate_json(payload)
 
     def add(self, points: Points) -> None:
-        self.waiting[points.first] = points
+        other = self.waiting.get(points.first)
+        if other is None or other.count < points.count:
+            self.waiting[points.first] = points
         while self.waiting:
             first = min(self.waiting)
             if first > self.after:

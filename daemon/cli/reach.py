@@ -43,7 +43,9 @@ def find_endpoint(args: argparse.Namespace) -> "tuple[Endpoint, str | None]":
         )
         return settings.endpoint(), args.node
     except ValidationError as error:
-        raise CliError("; ".join(str(p) for p in from_validation(error, "--broker")), exits.USAGE) from None
+        # Without values: an address may hold a password.
+        words = "; ".join(problem.reason for problem in from_validation(error))
+        raise CliError(f"--broker can't be used: {words}", exits.USAGE) from None
 
 
 def _on_this_machine(node: str | None) -> "tuple[Endpoint, str | None]":

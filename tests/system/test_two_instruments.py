@@ -52,11 +52,11 @@ def exported(folder: Path, run: str) -> dict[str, list[Any]]:
 def same(first: dict[str, list[Any]], second: dict[str, list[Any]]) -> None:
     assert first.keys() == second.keys()
     for name, column in first.items():
-        as_stored = [
+        one, other = (
             np.array([np.nan if v is None else v for v in values], dtype=COLUMNS[name].dtype)
             for values in (column, second[name])
-        ]
-        np.testing.assert_array_equal(*as_stored, err_msg=name)
+        )
+        np.testing.assert_array_equal(one, other, err_msg=name)
 
 
 async def run_and_export(road: Road, instrument: str, broker: str) -> str:

@@ -1,0 +1,82 @@
+"""Plots: the right columns, units and signs; pictures that are pictures."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from luggin.daemon.figures.curve import curve, scale, thinned, title
+from luggin.daemon.figures.draw import CannotDraw, draw, save
+from luggin.protocol import document, method
+from luggin.protocol.points import Flag
+from luggin.protocol.techniques import TECHNIQUES
+
+
+def stored(technique: str) -> dict[str, object]:
+    return method.parse(document.read(TECHNIQUES[technique].example)).document()
+
+
+def columns(count: int = 50) -> dict[str, np.ndarray]:
+    flags = np.zeros(count, dtype="<u2")
+    flags[10] = Flag.SETTLING
+    return {
+        "time": np.arange(count) * 0.1,
+        "phase": np.where(np.arange(count) < 5, 0, 1).astype("<u1"),
+        "applied_potential": np.linspace(0, 0.5, count).astype("<f4"),
+        "potential": np.linspace(0, 0.5, count).astype("<f4"),
+        "current": (np.linspace(-5, 5, count) * 1e-6).astype("<f4"),
+        "flags": flags,
+    }
+
+
+def test_only_the_measuring_phase_is_shown_and_unfit_points_are_left_out() -> None:
+    found = curve("r", stored("cyclic-voltammetry"), columns())
+    assert len(found.x) == 45
+    assert np.isnan(found.y[5])
+    assert np.isfinite(found.y).sum() == 44
+
+
+@pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
+def test_pictures_are_written(suffix: str, tmp_path: Path) -> None:
+    path = tmp_path / f"a.{suffix}"
+    save(draw([curve("r", stored("cyclic-voltammetry"), columns())]), path)
+    heads = {"png": b"\x89PNG", "svg": b"<?xml", "pdf": b"%PDF"}
+    assert path.read_bytes().startswith(heads[suffix])
+
+
+def test_axes_say_symbol_unit_and_reference_in_both_conventions() -> None:
+    found = curve("r", stored("cyclic-voltammetry"), columns())
+    axes = draw([found]).axes[0]
+    assert axes.get_xlabel() == "E / V vs Ag/AgCl (3 M KCl)"
+    assert axes.get_ylabel() == "i / µA"
+    turned = draw([found], "polarographic").axes[0]
+    assert turned.get_ylabel() == "−i / µA"
+    assert turned.xaxis_inverted()
+    np.testing.assert_allclose(np.array(turned.lines[0].get_ydata()), -np.array(axes.lines[0].get_ydata()))
+    assert title("impedance_imaginary", "k", "", minus=True) == "−Z'' / kΩ"
+
+
+def test_what_cannot_be_drawn_is_said(tmp_path: Path) -> None:
+    sweep = curve("r", stored("cyclic-voltammetry"), columns())
+    step = curve("r", stored("chronoamperometry"), columns())
+    with pytest.raises(CannotDraw, match="one by one"):
+        draw([sweep, step])
+    with pytest.raises(CannotDraw, match="no point to draw"):
+        draw([curve("r", stored("cyclic-voltammetry"), {})])
+    with pytest.raises(CannotDraw, match="end it in"):
+        save(draw([sweep]), tmp_path / "a.bmp")
+
+
+def test_thinning_keeps_the_extremes_of_a_long_curve() -> None:
+    x = np.arange(1_000_000, dtype=float)
+    y = np.sin(x / 1e4)
+    y[777_777] = 50.0
+    few_x, few_y = thinned(x, y)
+    assert len(few_x) <= 4004
+    assert few_y.max() == 50.0
+    assert np.all(np.diff(few_x) >= 0)
+
+
+@pytest.mark.parametrize(("largest", "prefix"), [(3e-9, "n"), (999e-6, "µ"), (1.0, ""), (0.0, ""), (2e3, "k")])
+def test_prefixes(largest: float, prefix: str) -> None:
+    assert scale(np.array([largest, -largest / 2, np.nan]))[1] == prefix
