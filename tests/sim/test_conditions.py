@@ -26,7 +26,7 @@ def samples(count: int, **columns: Any) -> Samples:
 
 
 def met(until: Until, count: int, charge: Array | float = 0.0, **columns: Any) -> int | None:
-    time = SPACING * np.arange(1, count + 1)
+    time = SPACING * np.arange(1.0, count + 1)
     found = Conditions((until,), SPACING).met(time, samples(count, **columns), np.broadcast_to(charge, count))
     return None if found is None else found[0]
 
@@ -72,7 +72,7 @@ def test_not_a_number_meets_nothing() -> None:
 
 
 def test_drift_is_a_slope_over_the_whole_window() -> None:
-    time = SPACING * np.arange(1, 101)
+    time = SPACING * np.arange(1.0, 101)
     settling = 0.01 * np.exp(-time / 2)  # its slope falls below 1 mV/s at 2 ln 5 = 3.2 s
     until = Until(quantity="drift", below=1e-3, persistence=1.0)
     at = met(until, 100, potential=settling)
@@ -87,7 +87,7 @@ def test_drift_is_a_slope_over_the_whole_window() -> None:
 
 def test_a_long_window_is_thinned_and_still_sees_the_slope() -> None:
     count = 20_000
-    time = 1e-3 * np.arange(1, count + 1)
+    time = 1e-3 * np.arange(1.0, count + 1)
     until = Until(quantity="drift", below=1.0, persistence=10.0)
     conditions = Conditions((until,), 1e-3)
     found = conditions.met(time, samples(count, potential=2.0 * time), np.zeros(count))
@@ -132,7 +132,7 @@ def test_cutting_changes_nothing(
     count = len(values)
     column = np.array(values)
     whole = samples(count, current=column, potential=column, flags=flags[:count])
-    time = SPACING * np.arange(1, count + 1)
+    time = SPACING * np.arange(1.0, count + 1)
     expected = Conditions((until,), SPACING).met(time, whole, column)
     conditions, found, first = Conditions((until,), SPACING), None, 0
     for after in [*sorted(cut for cut in cuts if cut < count), count]:

@@ -93,9 +93,9 @@ def test_a_full_run_makes_just_what_its_bounds_say(given_blocks: list[Block]) ->
     wanted = program(*given_blocks)
     limits, bench = bounds(wanted), ideal(speed=1e5)
     points = bench.run(wanted)
-    assert bench.status.outcome is Outcome.COMPLETED
-    assert bench.status.next == limits.points
-    assert bench.status.run_time == pytest.approx(limits.duration, abs=1e-9)
+    assert bench.status().outcome is Outcome.COMPLETED
+    assert bench.status().next == limits.points
+    assert bench.status().run_time == pytest.approx(limits.duration, abs=1e-9)
     if points:
         assert (np.diff(points["time"]) > 0).all()
         applied = points["applied_potential"][~np.isnan(points["applied_potential"])]
@@ -138,7 +138,7 @@ def test_an_implausible_open_circuit_potential_ends_the_program() -> None:
     window = OpenCircuitWindow(low=0.5, high=1.0)
     bench = ideal()
     bench.run(program(rest(2.0), hold(0.1, 1.0, versus_open_circuit=True), open_circuit=window))
-    status = bench.status
+    status = bench.status()
     assert status.outcome is Outcome.LIMIT
     assert status.detail == "the open-circuit potential 0 V lies outside the plausible 500 mV to 1 V"
     assert status.next == 20
@@ -194,8 +194,8 @@ def test_a_condition_never_makes_more_points_than_the_segment_holds() -> None:
     wanted = program(hold(0.1, 2.5, 1.0, until=(late,)))
     bench = ideal()
     bench.run(wanted)
-    assert bench.status.next == bounds(wanted).points == 2
-    assert bench.status.run_time == pytest.approx(2.4)
+    assert bench.status().next == bounds(wanted).points == 2
+    assert bench.status().run_time == pytest.approx(2.4)
 
 
 # What else a point says

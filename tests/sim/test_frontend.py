@@ -29,20 +29,20 @@ def response(current: Any, potential: float = 0.25, limited: bool = False) -> Re
 
 
 def measure(end: FrontEnd, cell: Response, spacing: float = 0.1, **more: Any) -> Samples:
-    time = spacing * np.arange(1, len(cell) + 1)
+    time = spacing * np.arange(1.0, len(cell) + 1)
     asked = {"control": "potential", "automatic": True, **more}
     return end.measure(Taken(first=0, time=time, applied=cell.applied, spacing=spacing, **asked), cell)
 
 
-def fixed(scale: float) -> dict[str, float]:
-    return {"lower": scale, "upper": scale, "initial": scale}
+def fixed(scale: float, **more: Any) -> FrontEnd:
+    return front(**more, lower=scale, upper=scale, initial=scale)
 
 
 def test_readings_have_the_resolution_of_their_range() -> None:
     for scale in (1e-6, 1e-3):
         for conversions in (1, 10):  # the mean of ten has steps a tenth as large
             spacing = conversions * MODEL.fastest_period
-            current = measure(front(**fixed(scale)), response(np.full(200, 0.3 * scale)), spacing).current
+            current = measure(fixed(scale), response(np.full(200, 0.3 * scale)), spacing).current
             steps = current / (scale / MODEL.counts / conversions)
             assert np.abs(steps - np.rint(steps)).max() < 1e-6
             assert len(np.unique(steps)) > 5
@@ -51,7 +51,7 @@ def test_readings_have_the_resolution_of_their_range() -> None:
 
 def test_noise_falls_with_averaging_and_hum_goes_with_whole_mains_cycles() -> None:
     def spread(spacing: float) -> float:
-        return float(measure(front(**fixed(1e-6)), response(np.zeros(4000)), spacing).current.std()) / 1e-6
+        return float(measure(fixed(1e-6), response(np.zeros(4000)), spacing).current.std()) / 1e-6
 
     # Below a mains cycle the hum of 2e-5 of full scale dominates, which is 1.41e-5 rms.
     assert spread(1.1e-3) == pytest.approx(2e-5 / math.sqrt(2), rel=0.1)
@@ -63,8 +63,8 @@ def test_noise_falls_with_averaging_and_hum_goes_with_whole_mains_cycles() -> No
 
 
 def test_the_same_seed_gives_the_same_noise_and_another_one_does_not() -> None:
-    def readings(seed: int) -> list[float]:
-        return measure(front(seed=seed, **fixed(1e-6)), response(np.zeros(50)), 1e-4).current.tolist()
+    def readings(seed: int) -> object:
+        return measure(fixed(1e-6, seed=seed), response(np.zeros(50)), 1e-4).current.tolist()
 
     assert readings(1) == readings(1)
     assert readings(1) != readings(2)
@@ -89,7 +89,7 @@ def test_an_ideal_instrument_reads_what_is_there_and_finds_its_range_at_once() -
 
 
 def test_flags_say_what_a_reading_is_worth() -> None:
-    end = front(**fixed(1e-5))
+    end = fixed(1e-5)
     assert measure(end, response([5e-6])).flags.tolist() == [0]
     assert measure(end, response([1.05e-5, 1e-3])).flags.tolist() == [Flag.CURRENT_OVERLOAD] * 2
     assert measure(end, response([1e-9])).flags.tolist() == [Flag.UNDERLOAD]
@@ -122,7 +122,7 @@ def test_without_its_reference_the_reading_floats_to_the_rail_and_the_loop_is_ov
 
 
 def test_a_current_is_controlled_in_a_range_that_holds_it() -> None:
-    end = front(ideal=True, **fixed(1e-6))
+    end = fixed(1e-6, ideal=True)
     end.prepare("current", 2e-4)
     assert measure(end, response([2e-4]), control="current", automatic=False).current_range.tolist() == [1e-3]
     end.prepare("potential", 0.5)

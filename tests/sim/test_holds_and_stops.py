@@ -6,7 +6,7 @@ import pytest
 from luggin.protocol.instrument import Activity, Cell, Outcome
 from luggin.protocol.link.numbers import Code
 from luggin.protocol.points import Flag
-from luggin.protocol.program import AFTER_RUN_PERIOD, Ending
+from luggin.protocol.program import AFTER_RUN_PERIOD, Block, Ending
 from luggin.sim.refused import Refused
 from support.bench import Bench, block, hold, program, ramp, rest
 
@@ -15,7 +15,7 @@ def bench() -> Bench:
     return Bench(ideal=True, speed=10.0)
 
 
-def cycles(pause: str, repeat: int = 3) -> object:
+def cycles(pause: str, repeat: int = 3) -> Block:
     return block(ramp(0.0, 0.5, 0.5, 0.01), ramp(0.5, 0.0, 0.5, 0.01), repeat=repeat, pause=pause)
 
 
@@ -24,10 +24,10 @@ def test_a_hold_at_any_time_stops_a_sweep_where_it_is_and_goes_on_from_there() -
     on.start(program(block(ramp(0.0, 1.0, 0.1, 0.1), pause="any-time")))
     on.pass_time(0.5)
     on.device.hold()
-    assert on.status.activity is Activity.HELD
+    assert on.status().activity is Activity.HELD
     on.pass_time(0.65)
     on.device.unhold(on.device.clock(on.now), on.now)
-    assert on.status.activity is Activity.RUNNING
+    assert on.status().activity is Activity.RUNNING
     assert on.finish().outcome is Outcome.COMPLETED
     points = on.points()
     during = points["cycle"] == 0
@@ -45,9 +45,9 @@ def test_a_hold_between_repeats_waits_for_the_end_of_one() -> None:
     on.start(program(cycles("between-repeats")))
     on.pass_time(0.11)
     on.device.hold()
-    assert on.status.activity is Activity.RUNNING
+    assert on.status().activity is Activity.RUNNING
     on.pass_time(0.5)
-    assert on.status.activity is Activity.HELD
+    assert on.status().activity is Activity.HELD
     assert on.points()["applied_potential"][on.points()["cycle"] == 0] == pytest.approx([0.0] * 4, abs=1e-6)
     on.device.unhold(on.device.clock(on.now), on.now)
     on.finish()
@@ -83,8 +83,8 @@ def test_an_open_cell_is_held_open() -> None:
     on.pass_time(0.5)
     on.device.hold()
     on.pass_time(0.5)
-    assert on.status.activity is Activity.HELD
-    assert on.status.cell is Cell.OFF
+    assert on.status().activity is Activity.HELD
+    assert on.status().cell is Cell.OFF
     assert (on.points()["flags"] & Flag.CELL_OPEN).all()
 
 
@@ -117,10 +117,10 @@ def test_a_stop_ends_the_segment_and_executes_what_is_meant_for_it(held: bool) -
         on.device.hold()
         on.pass_time(0.2)
     on.device.stop()
-    assert on.status.activity is Activity.CLOSING
-    assert on.status.outcome is Outcome.STOPPED
+    assert on.status().activity is Activity.CLOSING
+    assert on.status().outcome is Outcome.STOPPED
     on.device.stop()  # nothing more to be done about it
-    assert on.status.activity is Activity.CLOSING
+    assert on.status().activity is Activity.CLOSING
     status = on.finish()
     assert status.outcome is Outcome.STOPPED
     assert set(on.points()["phase"].tolist()) == {0, 2}
@@ -132,9 +132,9 @@ def test_after_the_run_a_potential_is_held_for_its_time_and_watched() -> None:
     ending = Ending(after_run="hold", potential=-0.2, duration=7.5)
     on.start(program(hold(0.1, 1.0), ending=ending))
     on.pass_time(0.3)
-    assert on.status.activity is Activity.AFTER_RUN
-    assert on.status.outcome is Outcome.COMPLETED
-    assert on.status.cell is Cell.ON
+    assert on.status().activity is Activity.AFTER_RUN
+    assert on.status().outcome is Outcome.COMPLETED
+    assert on.status().cell is Cell.ON
     status = on.finish()
     assert status.run_time == pytest.approx(8.5)
     points = on.points()
@@ -149,9 +149,9 @@ def test_a_stop_after_the_run_opens_the_cell() -> None:
     on.pass_time(0.3)
     assert on.points()["applied_potential"][-1] == pytest.approx(0.1)  # the level that stood
     on.device.stop()
-    assert on.status.activity is Activity.ENDED
-    assert on.status.outcome is Outcome.COMPLETED
-    assert on.status.cell is Cell.OFF
+    assert on.status().activity is Activity.ENDED
+    assert on.status().outcome is Outcome.COMPLETED
+    assert on.status().cell is Cell.OFF
 
 
 def test_the_ending_follows_a_stop_as_well() -> None:
@@ -159,7 +159,7 @@ def test_the_ending_follows_a_stop_as_well() -> None:
     on.start(program(hold(0.1, 60.0), ending=Ending(after_run="hold", potential=-0.2, duration=5.0)))
     on.pass_time(0.3)
     on.device.stop()
-    assert on.status.activity is Activity.AFTER_RUN
+    assert on.status().activity is Activity.AFTER_RUN
     assert on.finish().outcome is Outcome.STOPPED
 
 

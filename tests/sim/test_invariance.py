@@ -3,6 +3,7 @@ to the line."""
 
 from functools import cache
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from luggin.protocol.program import OpenCircuitWindow, Program, Ranging, Until
 from support.bench import Bench, block, hold, program, ramp, rest
 from support.wired import Wired
 
-SETTINGS = {"seed": 7, "speed": 50.0}
+SETTINGS: dict[str, Any] = {"seed": 7, "speed": 50.0}
 
 
 @cache
@@ -44,8 +45,8 @@ def everything() -> Program:
 def reference() -> dict[str, Array]:
     bench = Bench("redox-probe", **SETTINGS)
     points = bench.run(everything())
-    assert bench.status.outcome is Outcome.COMPLETED
-    assert bench.status.next > 500
+    assert bench.status().outcome is Outcome.COMPLETED
+    assert bench.status().next > 500
     assert len(np.unique(points["current_range"])) > 2
     return points
 
@@ -64,7 +65,7 @@ def test_the_cutting_of_time_changes_nothing(steps: list[float], most: list[int]
     bench = Bench("redox-probe", **SETTINGS)
     bench.start(everything())
     steps, turn = [*steps, 1.0], 0
-    while bench.device.run_time == 0 or bench.status.outcome is None:
+    while bench.device.run_time == 0 or bench.status().outcome is None:
         clock = bench.device.clock(bench.now)
         bench.device.keep_alive(clock, bench.now)
         bench.device.advance(bench.now, most[turn % len(most)])
@@ -97,7 +98,7 @@ def test_no_line_however_bad_changes_a_point(faults: tuple[str, ...]) -> None:
 def test_new_sessions_at_any_time_change_nothing(seed: int, step: float, most: int, drops: float) -> None:
     wired = Wired(cut=Random(seed), most=most, cell="redox-probe", **SETTINGS)
     wired.start(everything())
-    while wired.status.outcome is None:
+    while wired.status().outcome is None:
         wired.alive()
         wired.pass_time(drops, step)
         wired.connect()

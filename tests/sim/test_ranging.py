@@ -22,7 +22,7 @@ def follow(used: Ranges, place: Place, current: Floats, spacing: float = 0.1, au
     def read(part: slice, within: Range) -> Floats:
         return np.clip(current[part], -1.1 * within.full_scale, 1.1 * within.full_scale)
 
-    return used.follow(place, spacing * np.arange(1, len(current) + 1), read, automatic)[1]
+    return used.follow(place, spacing * np.arange(1.0, len(current) + 1), read, automatic)[1]
 
 
 def test_a_run_begins_in_the_initial_range_or_safely_in_the_largest() -> None:
@@ -87,7 +87,7 @@ def test_the_rule_leaves_a_gap_so_that_no_current_makes_it_hunt() -> None:
 )
 def test_cutting_changes_nothing(powers: list[float], initial: float, spacing: float, cuts: list[int]) -> None:
     current = 10.0 ** np.array(powers)
-    time = spacing * np.arange(1, len(current) + 1)
+    time = spacing * np.arange(1.0, len(current) + 1)
     used = ranges(initial=initial)
 
     def taken(first: int, after: int, place: Place) -> tuple[Place, Ranged]:

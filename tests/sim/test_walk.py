@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from luggin.protocol.program import Block
+from luggin.protocol.program import AnySegment, Block
 from luggin.sim.executor.walk import Walk
 from support.bench import block, hold, program, rest
 
@@ -28,7 +28,7 @@ def test_every_segment_of_every_repeat_comes_in_order_until_a_stop(given_blocks:
     flat = [
         (number, segment) for number, b in enumerate(wanted.blocks) for _ in range(b.repeat) for segment in b.segments
     ]
-    walk, walked = Walk(wanted), []
+    walk, walked = Walk(wanted), list[AnySegment]()
     while len(walked) <= stop_after and walk.forward():
         walked.append(walk.segment)
     assert walked == [segment for _, segment in flat[: stop_after + 1]]

@@ -93,7 +93,7 @@ class Bench:
         """Let time pass until the program has ended."""
         while self.device.activity is not Activity.ENDED:
             self.pass_time(1.0, most)
-        return self.status
+        return self.status()
 
     def run(self, wanted: Program, run: str = RUN) -> dict[str, Array]:
         """Carry out a whole program; returns its points."""
@@ -101,7 +101,6 @@ class Bench:
         self.finish()
         return self.points()
 
-    @property
     def status(self) -> Status:
         return self.device.status(self.now)
 

@@ -41,7 +41,6 @@ class Wired:
         self._answers: dict[int, message.Answer] = {}
         self.opened: message.Welcome | None = None
 
-    @property
     def status(self) -> Status:
         return self.rig.firmware.device.status(self.now)
 
