@@ -231,7 +231,8 @@ def _check_electrode(follower: "Follower") -> bool:
     print(f"  peaks at {pair.cathodic.potential:.3f} V and {pair.anodic.potential:.3f} V, cycle {pair.cycle}")
     checks = [
         _compare("half-wave potential / V", pair.half_wave_potential, _FORMAL_POTENTIAL, 0.005),
-        _compare("peak separation / mV", pair.separation * 1e3, 70.0, 15.0),
+        # 71 mV by Nicholson's curve at psi = 2.1 (k0 = 0.02 cm/s), 4 mV more by the drop over 120 ohm.
+        _compare("peak separation / mV", pair.separation * 1e3, 75.0, 5.0),
         _compare("cathodic peak height / uA", pair.cathodic.height * 1e6, -height * 1e6, 0.08 * height * 1e6),
     ]
     return all(checks)
