@@ -94,12 +94,13 @@ class Disk:
 
     def make_room(self) -> bool:
         """Set the reserve aside again; says whether there is room for points beside it."""
-        if not self._reserve.refill():
+        self._connect()
+        if not self._below_largest() or not self._reserve.refill():
             self._release()
             return False
         self._reserve_open = False
         self._bound()
-        return self._below_largest()
+        return True
 
     def _connect(self) -> Ledger:
         if self._ledger is None:
