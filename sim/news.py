@@ -1,5 +1,7 @@
 """What an instrument says by itself: reports of changes, and points as they come."""
 
+import math
+
 from luggin.protocol.instrument import Activity, Status
 from luggin.protocol.link.codec import points_that_fit
 from luggin.protocol.link.message import Points, Report
@@ -33,7 +35,8 @@ class News:
         buffer = self._device.points_of(run)
         if first > buffer.next:
             raise Refused(Code.OUT_OF_RANGE, f"there is no point {first}; the next one is {buffer.next}")
-        self.sent, self._sending, self._due = max(first, buffer.oldest), True, None
+        self.sent, self._sending = max(first, buffer.oldest), True
+        self._due = -math.inf if self.sent < buffer.next else None  # what waited already waits no longer
         return self.sent
 
     def next(self, now: float, room: int) -> Report | Points | None:
@@ -47,6 +50,7 @@ class News:
         return self._points(now, room) if self._sending else None
 
     def wakeup(self) -> float | None:
+        """Real time at which points go out that don't fill a message, where such points wait."""
         return self._due
 
     def _points(self, now: float, room: int) -> Points | None:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from luggin.sim.cell import load_cell
 from support.cells import AREA, DIFFUSION, FARADAY, THERMAL, cell, couple, monolayer
 
 FORCED = 1e-4  # A
@@ -73,3 +74,15 @@ def test_charge_and_discharge_return_what_was_stored() -> None:
     assert discharging.measured[5999] < settled
     assert charging.charge.sum() + discharging.charge.sum() == pytest.approx(0.0, abs=1e-12)
     assert discharging.measured[-1] == pytest.approx(-0.2, abs=2e-3)
+
+
+def test_looking_at_the_open_circuit_changes_nothing() -> None:
+    made, other = (load_cell("long-run", seed=3) for _ in range(2))
+    steps = np.full(20, 0.01), 0.3, 0.3
+    made.potential_control(*steps)
+    other.potential_control(*steps)
+    seen = made.open_circuit_potential()
+    first, second = made.open_circuit(1e-6), other.open_circuit(1e-6)
+    assert seen == pytest.approx(first.measured[0], abs=1e-6)
+    assert first.measured == second.measured
+    assert made.time == other.time
