@@ -5,9 +5,10 @@ Times called `utc` are seconds since 1970 by the daemon's wall clock, for people
 
 from typing import Annotated, Any, Literal
 
+from pydantic import BaseModel, ConfigDict, Field
+
 from luggin.protocol.instrument import Cell
 from luggin.protocol.unit import State
-from pydantic import BaseModel, ConfigDict, Field
 
 Segment = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,64}$")]
 MOST_COMMAND_BYTES = 96 * 1024

@@ -8,6 +8,8 @@ import math
 from collections.abc import Iterator
 from typing import Literal
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.segments import (
     LONGEST,
     AnySegment,
@@ -27,7 +29,6 @@ from luggin.protocol.segments import (
     ramp_duration,
     sample_count,
 )
-from pydantic import Field, model_validator
 
 __all__ = [
     "LONGEST", "AnySegment", "Block", "Bounds", "Control", "Couple", "DeadMan", "Ending", "Frozen", "Hold", "Limit",

@@ -2,7 +2,7 @@
 
 import asyncio
 import inspect
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 
 import pytest
 
@@ -15,8 +15,7 @@ async def _watched_loop() -> AsyncIterator[None]:
 
 
 @pytest.fixture(autouse=True)
-def _no_task_left(request: pytest.FixtureRequest) -> Iterator[None]:
+def _no_task_left(request: pytest.FixtureRequest) -> None:
     """Requested before every other fixture, so it looks after all of them are torn down."""
     if inspect.iscoroutinefunction(getattr(request, "function", None)):
         request.getfixturevalue("_watched_loop")
-    yield

@@ -9,7 +9,11 @@ ROOT = Path(__file__).parents[1]
 
 def test_arrows_point_one_way() -> None:
     found = subprocess.run(
-        [Path(sys.executable).with_name("lint-imports"), "--no-cache"], cwd=ROOT, capture_output=True, text=True, check=False
+        [Path(sys.executable).with_name("lint-imports"), "--no-cache"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert found.returncode == 0, found.stdout + found.stderr
 

@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from luggin.protocol import document, method, techniques
 from luggin.protocol.problem import DocumentError
 from luggin.protocol.program import Hold, Open, Ramp, bounds

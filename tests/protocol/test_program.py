@@ -5,6 +5,8 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
+
 from luggin.protocol.capability import Capability, Identity, check, nearest_range
 from luggin.protocol.program import (
     Block,
@@ -20,7 +22,6 @@ from luggin.protocol.program import (
     bounds,
     sample_count,
 )
-from pydantic import ValidationError
 
 ABLE = Capability(
     identity=Identity(maker="luggin", model="paper", serial="1", firmware="1"),

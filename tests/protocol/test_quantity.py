@@ -6,6 +6,7 @@ import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from luggin.protocol.quantity import QuantityError, parse, show
 
 UNITS: pint.UnitRegistry[float] = pint.UnitRegistry()
