@@ -12,7 +12,7 @@ seconds, as many to a call as the caller likes; results do not depend on how the
     potential_control(dt, first, last, *, compliance=inf) -> Response    potential, V
     current_control(dt, first, last, *, compliance=inf)   -> Response    current, A
     open_circuit(dt)                                      -> Response
-    impedance(frequency)                                  -> complex ohm, about the present state
+    impedance(frequency)  open_circuit_potential()        -> complex ohm, V; about the present state
     stir(on)  rotate(turns a second)  purge(on)  set_temperature(kelvin)  spike({species: mol/m3})  time
 
 `Response` has arrays `applied`, `measured`, `interface` (V), `current` (A), `charge` (C), `voltage` (V,

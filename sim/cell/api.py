@@ -89,6 +89,10 @@ class Cell(Protocol):
         """Leave the cell to itself: no current."""
         ...
 
+    def open_circuit_potential(self) -> float:
+        """What a voltmeter would read at this moment with the cell open (V). Does not advance the cell."""
+        ...
+
     def impedance(self, frequency: ArrayLike) -> Complexes:
         """Small-signal impedance (ohm) about the present state at `frequency` (Hz). Does not advance the cell.
 

@@ -15,6 +15,7 @@ from luggin.sim.cell.state import Control
 from luggin.sim.cell.surroundings import Counter, Gas, Reference
 
 BEYOND = 100.0  # V, A: more than any potentiostat would ask of such a cell
+INSTANT = 1e-6  # s
 SHORTEST, LONGEST = 1e-9, 1e7  # s
 
 
@@ -55,6 +56,14 @@ class SimulatedCell:
 
     def open_circuit(self, dt: ArrayLike) -> Response:
         return self._run(Control.CURRENT, dt, 0.0, 0.0, math.inf)
+
+    def open_circuit_potential(self) -> float:
+        electrode, state = self._electrode, self._electrode.state
+        before = state.save()
+        electrode.step(Control.CURRENT, INSTANT, 0.0, 0.0)
+        potential = state.measured - self._reference.error
+        state.restore(before)
+        return potential
 
     def impedance(self, frequency: ArrayLike) -> Complexes:
         wanted = np.asarray(frequency, dtype=float)

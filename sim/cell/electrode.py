@@ -187,8 +187,8 @@ class Electrode:
         ring then; there the start leans towards a line through the mean of the previous sub-step and the end.
         """
         state, interface, memory = self.state, self.interface, self._memory
-        lag = interface.capacitance * (interface.resistance or control is Control.CURRENT)
-        stiffness = span * state.slope / interface.capacitance if lag else 0.0
+        delayed = interface.capacitance > 0 and (control is Control.CURRENT or interface.resistance > 0)
+        stiffness = span * state.slope / interface.capacitance if delayed else 0.0
         leaning = lean(DIFFUSING * stiffness) if stiffness else 0.0
         line = 2 * span / (2 * span + state.previous) if state.previous else 0.0
         curve = line

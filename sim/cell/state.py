@@ -1,7 +1,9 @@
 """What an electrode carries on from one step to the next."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, fields
 from enum import Enum
+from operator import attrgetter
 
 from luggin.sim.cell.api import Floats
 
@@ -45,8 +47,12 @@ class State:
 
     def save(self) -> tuple[object, ...]:
         """A way back to this state."""
-        return tuple(getattr(self, name) for name in self.__slots__)
+        return _everything(self)
 
     def restore(self, saved: tuple[object, ...]) -> None:
-        for name, value in zip(self.__slots__, saved, strict=True):
+        for name, value in zip(_NAMES, saved, strict=True):
             setattr(self, name, value)
+
+
+_NAMES = tuple(each.name for each in fields(State))
+_everything: Callable[[State], tuple[object, ...]] = attrgetter(*_NAMES)
