@@ -262,9 +262,9 @@ def test_points_that_wait_keep_the_next_program_out() -> None:
     assert refusal(talk.ask(message.Acknowledge(0, "run-2", 30))) is Code.WRONG_RUN
     assert refusal(talk.ask(message.Acknowledge(0, RUN, 31))) is Code.OUT_OF_RANGE
     assert talk.ask(message.Acknowledge(0, RUN, 29)) == message.Done(talk.sequence)
-    assert talk.firmware.device.activity is Activity.ENDED
+    assert talk.firmware.device.status(talk.now).activity is Activity.ENDED
     talk.ask(message.Acknowledge(0, RUN, 30))
-    assert talk.firmware.device.activity is Activity.IDLE
+    assert talk.firmware.device.status(talk.now).activity is Activity.IDLE
     assert isinstance(talk.load(), message.Done)
 
 
