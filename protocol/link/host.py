@@ -27,6 +27,7 @@ from luggin.protocol.link.message import (
     ReplayFrom,
     Report,
     Request,
+    Start,
     Welcome,
 )
 from luggin.protocol.link.numbers import Code
@@ -256,14 +257,21 @@ class Host:
             return []
         ticket, request = settled
         events: list[Event] = [] if self._own(ticket) else [Answered(ticket, answer)]
-        if isinstance(request, Arm) and isinstance(answer, Done):
-            self._drop_own_replay()
-            self._replay = None
-            self._arrivals.follow(request.run, 0)
-            self._arrivals.asked = False
+        if isinstance(answer, Done):
+            match request:
+                case Arm(run=run):
+                    self._follow_anew(run)
+                case Start(run=run) if run != self._arrivals.run:  # another host had armed it
+                    self._follow_anew(run)
         if self._replay is not None and ticket == self._replay.ticket:
             events += self._replay_settled(self._replay, answer)
         return events
+
+    def _follow_anew(self, run: str) -> None:
+        self._drop_own_replay()
+        self._replay = None
+        self._arrivals.follow(run, 0)
+        self._arrivals.asked = False
 
     def _replay_settled(self, replay: "_Replay", answer: Answer) -> list[Event]:
         self._replay = None

@@ -372,3 +372,12 @@ def test_anything_goes(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(100, 400))
 def test_anything_goes_for_long(seed: int) -> None:
     _anything_goes(seed)
+
+
+def test_a_program_that_a_former_host_armed_is_followed_from_its_start() -> None:
+    bench = Bench(PaperInstrument())
+    arm(bench)
+    bench.connect()
+    start(bench)
+    bench.until(lambda: ended(bench))
+    assert_points(batches(bench), 0, 400)
