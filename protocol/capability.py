@@ -3,6 +3,8 @@
 from collections.abc import Iterator
 from typing import Literal
 
+from pydantic import Field
+
 from luggin.protocol.problem import Problem
 from luggin.protocol.program import (
     AnySegment,
@@ -18,7 +20,6 @@ from luggin.protocol.program import (
     bounds,
 )
 from luggin.protocol.quantity import show
-from pydantic import Field
 
 Output = Literal["stirrer", "gas", "light", "rotation_rate"]
 

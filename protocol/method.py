@@ -7,6 +7,8 @@ executes.  A method's `document()` is plain data that parses to the same method 
 import itertools
 from typing import Any, Literal
 
+from pydantic import Field, ValidationError
+
 from luggin.protocol import techniques
 from luggin.protocol.document import bounded
 from luggin.protocol.method_parts import (
@@ -39,7 +41,6 @@ from luggin.protocol.quantity import (
     show,
 )
 from luggin.protocol.techniques.open_circuit import settled
-from pydantic import Field, ValidationError
 
 PHASES = ("purge", "condition", "deposit", "rest", "settle", "measure", "clean")
 _SOFT_MARGIN, _HARD_MARGIN = 0.05, 0.5

@@ -2,6 +2,8 @@
 
 from typing import Literal
 
+from pydantic import Field, model_validator
+
 from luggin.protocol.program import LONGEST, Frozen, Ranging
 from luggin.protocol.quantity import (
     Area,
@@ -14,7 +16,6 @@ from luggin.protocol.quantity import (
     Temperature,
     show,
 )
-from pydantic import Field, model_validator
 
 
 class Setup(Frozen):
