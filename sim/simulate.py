@@ -19,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="PATH",
         help="offer a serial port (the default); PATH becomes a symbolic link to it",
     )
-    line.add_argument("--tcp", type=int, metavar="PORT", help="listen on this port of 127.0.0.1; 0 picks a free one")
+    line.add_argument("--tcp", type=_port, metavar="PORT", help="listen on this port of 127.0.0.1; 0 picks a free one")
     parser.add_argument("--model", default="bench", help="which instrument: bench, or field (potentials only, battery)")
     parser.add_argument("--speed", type=float, default=1.0, help="how many times faster than real time programs run")
     parser.add_argument("--seed", type=int, default=1, help="the same seed gives the same points")
@@ -67,6 +67,12 @@ def run(args: argparse.Namespace) -> int:
         if log is not None:
             log.close()
     return 0
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port; give 0 to 65535")
+    return int(text)
 
 
 def _say(words: str) -> None:
