@@ -18,6 +18,7 @@ import structlog
 
 from luggin.daemon import broker_files, endpoint
 from luggin.daemon.broker_files import DAEMON_USER, HOST, LOCAL_USER, Kind, find_mosquitto
+from luggin.daemon.config import PASSWORD_VARIABLE
 from luggin.daemon.endpoint import Endpoint
 
 log = structlog.get_logger(__name__)
@@ -26,6 +27,8 @@ _START_TIMEOUT = 10.0
 _STOP_TIMEOUT = 3.0
 _PAUSES = (0.2, 30.0)
 _STEADY_AFTER = 60.0
+# mosquitto would tell systemd in our name that it is ready; the rest is none of its business.
+_NOT_FOR_CHILDREN = {"NOTIFY_SOCKET", "WATCHDOG_PID", "WATCHDOG_USEC", PASSWORD_VARIABLE}
 
 
 class EmbeddedBroker:
@@ -85,6 +88,7 @@ class EmbeddedBroker:
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.STDOUT,
+            env={name: value for name, value in os.environ.items() if name not in _NOT_FOR_CHILDREN},
             start_new_session=True,  # Ctrl-C in a terminal is for the daemon, which still has news to publish
         )
         ended = asyncio.create_task(self._listen_to(process), name="embedded broker's output")

@@ -11,6 +11,7 @@
 import asyncio
 import logging
 import math
+import os
 import socket
 import ssl
 from collections.abc import AsyncIterator, Callable
@@ -29,6 +30,7 @@ Receiver = Callable[[str, bytes, bool], None]
 KEEP_ALIVE = 20
 ANSWER_TIMEOUT = 15.0
 PUBLISH_TIMEOUT = 60.0  # long: everything in flight may have to pass a slow uplink first
+_GOODBYE = 1.0
 MOST_IN_FLIGHT = 20
 _THEIR_LOG = logging.getLogger("luggin.daemon.mqtt.paho")
 _THEIR_LOG.disabled = True  # each loss is raised here and logged by whoever reconnects, once
@@ -120,10 +122,7 @@ async def connect(
     try:
         yield Link(client, endpoint)
     finally:
-        client.timeout = 1.0
-        with suppress(aiomqtt.MqttError):
-            await client.__aexit__(None, None, None)
-        await _hang_up(client)
+        await _leave(client)
 
 
 def _will(topic: str, farewell: bytes) -> aiomqtt.Will:
@@ -141,6 +140,37 @@ async def _answered(within: float) -> AsyncIterator[None]:
 
 def _number(code: int | ReasonCode) -> int:
     return code if isinstance(code, int) else code.value
+
+
+async def _leave(client: aiomqtt.Client) -> None:
+    """Say goodbye and see that it arrives.
+
+    The client closes its socket at once.  Had the broker sent anything that was not read by then, the kernel would
+    reset the connection, the goodbye would be lost, and the broker speak the last will.  So a second handle keeps the
+    connection until the broker has closed it.
+    """
+    client.timeout = _GOODBYE
+    connection = client._client.socket()
+    line = None if connection is None else socket.socket(fileno=os.dup(connection.fileno()))
+    try:
+        with suppress(aiomqtt.MqttError):
+            await client.__aexit__(None, None, None)
+        await _hang_up(client)
+        if line is not None:
+            await _read_to_the_end(line)
+    finally:
+        if line is not None:
+            line.close()
+
+
+async def _read_to_the_end(line: socket.socket) -> None:
+    loop = asyncio.get_running_loop()
+    with suppress(OSError, TimeoutError):
+        line.setblocking(False)
+        line.shutdown(socket.SHUT_WR)
+        async with asyncio.timeout(_GOODBYE):
+            while await loop.sock_recv(line, 65536):
+                pass
 
 
 async def _hang_up(client: aiomqtt.Client) -> None:

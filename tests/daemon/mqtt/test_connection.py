@@ -225,9 +225,10 @@ async def test_a_retained_command_energises_nothing_and_is_cleared(
         await client.until(lambda m: m.topic == topic)
         async with daemon.connected_to(broker.endpoint):
             await client.until(lambda m: m.topic == topic and not m.payload)
-            stop = topics.command(NODE, INSTRUMENT, "local", "stop")
-            await client.link.publish(stop, b"{}", "command")
-            await client.until(lambda m: m.topic == stop)
+            replies = topics.reply(NODE, INSTRUMENT, "local")
+            stop = json.dumps({"request": "r2", "reply_to": replies}).encode()
+            await client.link.publish(topics.command(NODE, INSTRUMENT, "local", "stop"), stop, "command")
+            await client.until(lambda m: m.topic == replies)
     async with client_of(local_access(tmp_path), topics.everything_of(NODE), name="late") as late:
         await late.until(offline)
         assert not any(m.topic == topic for m in late.received)
