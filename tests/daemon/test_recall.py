@@ -42,7 +42,7 @@ def header(document: Mapping[str, Any] = METHOD, run: str = RUN, instrument: str
 
 async def left_behind(path: Path, *events: tuple[str, Mapping[str, Any]], points: int = 10, **made: Any) -> None:
     """A store as a daemon leaves it that was killed during a run."""
-    async with Store.open(path / "store.sqlite", interval=0.01) as store:
+    async with Store.open(path / "store.sqlite", interval=0.01, slow_interval=0.01) as store:
         await store.begin_run(header(**made))
         index = np.arange(points)
         columns = {

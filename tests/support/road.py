@@ -91,12 +91,12 @@ class Road:
         assert code == 0, err
         return json.loads(out)
 
-    async def until(self, name: str, **wanted: str) -> dict[str, Any]:
+    async def until(self, name: str, **wanted: str | None) -> dict[str, Any]:
         """Wait until the instrument stands so, as `luggin status` tells; the test's timeout bounds it."""
         while True:
             code, out, _ = await self.luggin("status", "--json", "--node", "bench")
             state: dict[str, Any] = json.loads(out)["state"].get(name, {}) if code == 0 else {}
-            if state and all(state[key] == value for key, value in wanted.items()):
+            if state and all(state.get(key) == value for key, value in wanted.items()):
                 return state
 
 

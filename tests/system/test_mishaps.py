@@ -47,7 +47,7 @@ async def test_a_pulled_plug_ends_in_an_abort_with_its_points_kept(tmp_path: Pat
         code, _, err = await road.luggin("clear", "-i", "left")
         assert code == 1
         await road.simulate("left", "redox-probe")
-        await road.until("left", state="Aborted", cell="off", link="up")
+        await road.until("left", state="Aborted", cell="off", link="up", run=None)
         shown = await road.told("show", started["run"], "--store", str(tmp_path / "runs.sqlite"))
         assert shown["result"]["state"] == "Aborted"
         assert shown["points"] == shown["result"]["points"] > 0
