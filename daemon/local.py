@@ -48,8 +48,14 @@ class LocalSocket:
     async def run(self) -> None:
         """Serve; returns only by cancellation.  Raises OSError when the socket can't be made."""
         self._path.unlink(missing_ok=True)  # of a daemon that was killed; a living one is found out before
-        server = await asyncio.start_unix_server(self._accept, self._path, limit=_MOST_LINE)
-        self._path.chmod(0o600)
+        door = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            door.bind(str(self._path))
+            self._path.chmod(0o600)
+            server = await asyncio.start_unix_server(self._accept, sock=door, limit=_MOST_LINE)
+        except BaseException:
+            door.close()
+            raise
         try:
             await server.serve_forever()
         finally:

@@ -4,6 +4,7 @@ import asyncio
 import json
 import os
 import pwd
+import socket
 import stat
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -74,7 +75,8 @@ async def served(runtime: Path, pstat: Noting, board: Board | None = None) -> As
 
 
 def _listening(path: Path) -> bool:
-    return path.exists() and stat.S_IMODE(path.stat().st_mode) == 0o600
+    with socket.socket(socket.AF_UNIX) as probe:
+        return probe.connect_ex(str(path)) == 0
 
 
 async def test_status_is_the_node_and_its_board(tmp_path: Path) -> None:
