@@ -10,10 +10,15 @@ A driver is a class named by an entry point in the group `luggin.drivers`.  It p
   said.  Its receipt is the only proof that a cell is off.
 - `news` yields what the instrument sends in the order it happened: batches, and a status after each change.  The last
   batch of a run comes before the status that says it ended.  When the connection is lost the iterator raises LinkLost.
-- Points stay in the instrument until acknowledged; `replay` sends again everything still held from an index on.
-- `keep_alive` feeds the instrument's dead-man timer.  A driver never feeds it by itself.
+- Points stay in the instrument until acknowledged; `replay` sends again everything still held from an index on.  While
+  points of a run wait, no other run can be armed; once a run has ended, acknowledging all its points makes it idle.
+- A new session gets the points of a run that is under way only after it has asked for them with `replay`.
+- `keep_alive` feeds the instrument's dead-man timer.  A driver never feeds it by itself, and a keep-alive that was held
+  up on its way feeds it no more than one that was not.
+- `start` and `unhold` that were held up on their way, or that `cell_off` overtook, energise nothing.
 
-Times out: each call is bounded by the driver's own timeout and raises NoAnswer.  All numbers are SI.
+Each call is bounded by the driver's own timeout and then raises NoAnswer: whether it was carried out is not known.  On
+a connection that is lost it raises LinkLost.  All numbers are SI.
 """
 
 from collections.abc import AsyncIterator, Mapping
@@ -44,19 +49,30 @@ class Session(Protocol):
         ...
 
     async def start(self, run: str) -> None:
-        """Execute the armed program; the run id must be the armed one."""
+        """Execute the armed program; the run id must be the armed one.  A run is started once."""
         ...
 
     def news(self) -> AsyncIterator[News]:
-        """Batches and statuses as they come.  One consumer."""
+        """Batches and statuses as they come, batches that came together joined.  One consumer at a time.
+
+        A consumer that is slow costs no points and holds up no other call: what it does not take stays in the
+        instrument and comes later.
+        """
         ...
 
     async def acknowledge(self, run: str, after: int) -> None:
-        """Points of `run` with an index below `after` are durable here and may be forgotten by the instrument."""
+        """Points of `run` with an index below `after` are durable here and may be forgotten by the instrument.
+
+        Repeating it, and going back, do nothing.
+        """
         ...
 
     async def replay(self, run: str, first: int) -> None:
-        """Ask for everything still held from index `first` on; it comes through `news`."""
+        """Ask for everything still held from index `first` on; it comes through `news`.
+
+        Points before the oldest still held are gone: the first batch then begins later.  When the run has ended, the
+        status that says so comes again after the last batch.
+        """
         ...
 
     async def keep_alive(self) -> None: ...
@@ -65,10 +81,15 @@ class Session(Protocol):
         """Pause where the program next allows it; a status follows.  Raises Refused where it never does."""
         ...
 
-    async def unhold(self) -> None: ...
+    async def unhold(self) -> None:
+        """Go on after a hold, or withdraw one that has not taken effect yet."""
+        ...
 
     async def stop(self) -> None:
-        """Orderly end: execute what remains for a stop, then the ending; a status follows."""
+        """Orderly end: execute what remains for a stop, then the ending; a status follows.
+
+        A second stop opens the cell at once.  Raises Refused when nothing runs.
+        """
         ...
 
     async def cell_off(self) -> Receipt: ...

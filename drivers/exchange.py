@@ -2,11 +2,13 @@
 
 import asyncio
 import contextlib
+import re
 from collections import deque
 from collections.abc import AsyncIterator, Iterable, Iterator
 
 from luggin.drivers.errors import LinkLost, NoAnswer, ProtocolViolation, Refused
 from luggin.drivers.stream import ByteStream
+from luggin.protocol.instrument import Status
 from luggin.protocol.link.arrivals import News
 from luggin.protocol.link.host import Answered, Arrived, Event, Failed, Host, Lost, Opened, Phase
 from luggin.protocol.link.kinds import MessageError
@@ -45,10 +47,12 @@ class Exchange:
         self._take(self.host.lose("it was closed here"))
         for task in self._tasks:
             task.cancel()
-        outcomes = await asyncio.gather(*self._tasks, return_exceptions=True)
-        if self._timer is not None:
-            self._timer.cancel()
-        await self._stream.close()
+        try:
+            outcomes = await asyncio.gather(*self._tasks, return_exceptions=True)
+        finally:
+            if self._timer is not None:
+                self._timer.cancel()
+            await self._stream.close()
         for outcome in outcomes:
             if isinstance(outcome, Exception):
                 raise outcome
@@ -62,11 +66,11 @@ class Exchange:
     async def ask(self, request: Request) -> Answer:
         """Send a request and wait for its answer.  Raises LinkLost, NoAnswer, and Refused for impossible fields."""
         self._require_link()
-        name = type(request).__name__
+        name = re.sub("(?<=[a-z])(?=[A-Z])", " ", type(request).__name__).lower()
         try:
             ticket, events = self.host.request(request, self._loop.time())
         except MessageError as error:
-            raise Refused(f"{self._address}: {name} can't be sent: {error}") from None
+            raise Refused(f"{self._address}: '{name}' can't be sent: {error}") from None
         answer: asyncio.Future[Answer] = self._loop.create_future()
         self._answers[ticket] = answer
         self._take(events)
@@ -74,7 +78,7 @@ class Exchange:
             return await answer
         except _Unanswered as error:
             self._require_link()
-            raise NoAnswer(f"{self._address}: {name} was not carried out for sure: {error}") from None
+            raise NoAnswer(f"{self._address}: whether '{name}' was carried out is not known: {error}") from None
         finally:
             del self._answers[ticket]
             self.host.withdraw(ticket)
@@ -175,6 +179,8 @@ class Exchange:
             self._timer = self._loop.call_at(deadline, self._tick)
 
     def _arrived(self, news: News) -> None:
+        if isinstance(news, Status) and len(self._news) > MOST_WAITING and isinstance(self._news[-1], Status):
+            self._news.pop()  # nobody listens: of statuses only the newest is kept
         self._news.append(news)
         self._changed.set()
         if isinstance(news, Batch):

@@ -70,7 +70,11 @@ async def open_serial(port: str, baud_rate: int) -> SerialStream:
     loop = asyncio.get_running_loop()
     try:
         opened = _Port(port, baud_rate, exclusive=True, timeout=0, write_timeout=0)
-        _keep_lines(opened)
+        try:
+            _keep_lines(opened)
+        except BaseException:
+            opened.close()
+            raise
     except (OSError, ValueError, termios.error) as error:
         raise NotReachable(f"serial port {port} can't be opened: {_reason(error)}") from None
     reader = asyncio.StreamReader()

@@ -13,6 +13,7 @@ from luggin.drivers.link import open_link
 from luggin.drivers.stream import memory_pair
 from luggin.protocol.instrument import Activity, Cell, Status
 from luggin.protocol.link import codec, frame, message
+from luggin.protocol.link.host import Host
 from luggin.protocol.link.requests import Timing
 from luggin.protocol.points import Batch
 from support.paper_instrument import CAPABILITY, PaperInstrument, points, program
@@ -118,7 +119,7 @@ async def test_refusals_name_reason_and_code(memory: Served) -> None:
             await session.unhold()
         with pytest.raises(Refused, match="nothing runs"):
             await session.stop()
-        with pytest.raises(Refused, match="Acknowledge can't be sent: run: expected 1 to 64 small letters"):
+        with pytest.raises(Refused, match="'acknowledge' can't be sent: run: expected 1 to 64 small letters"):
             await session.acknowledge("My Run", 5)
 
 
@@ -168,7 +169,7 @@ async def test_a_request_without_answer(memory: Served, monkeypatch: pytest.Monk
     monkeypatch.setattr("luggin.drivers.link.Timing", lambda: Timing(repeat=0.02, answer=0.1))
     async with memory.session() as session:
         memory.deaf = True
-        with pytest.raises(NoAnswer, match="AskReading was not carried out for sure: no answer in time"):
+        with pytest.raises(NoAnswer, match="whether 'ask reading' was carried out is not known: no answer in time"):
             await session.read()
 
 
@@ -248,6 +249,18 @@ async def test_neighbouring_batches_come_as_one(memory: Served) -> None:
         await session.status()
         news = await collect(session)
         assert len([each for each in news if isinstance(each, Batch)]) < 5
+
+
+async def test_statuses_that_nobody_takes_do_not_pile_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(exchange, "MOST_WAITING", 10)
+    near, _ = memory_pair()
+    idle = exchange.Exchange(near, Host(1, 0.0), "a nervous instrument")
+    for turn in range(1000):
+        idle._arrived(Status(Activity.IDLE, Cell.OFF, "boot-1", float(turn)))
+    assert len(idle._news) <= 11
+    assert isinstance(newest := idle._news[-1], Status)
+    assert newest.clock == 999.0
+    await idle.close()
 
 
 async def test_opening_and_leaving_change_nothing(memory: Served) -> None:

@@ -2,6 +2,7 @@
 
 import re
 import textwrap
+import zlib
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -14,9 +15,11 @@ from luggin.protocol import capability, program, segments
 from luggin.protocol.capability import Identity
 from luggin.protocol.instrument import Activity, Cell, Outcome, Reading, Receipt, Status
 from luggin.protocol.link import codec, message
-from luggin.protocol.link.columns import COLUMN_NUMBERS, TYPED_ARRAY_TAGS, Even
-from luggin.protocol.link.frame import Decoder, encode
+from luggin.protocol.link.columns import COLUMN_NUMBERS, MOST_POINTS, TYPED_ARRAY_TAGS, Even
+from luggin.protocol.link.frame import LARGEST_FRAME, LARGEST_MESSAGE, Decoder, encode
 from luggin.protocol.link.numbers import ACTIVITY_NUMBERS, CELL_NUMBERS, CODE_NUMBERS, OUTCOME_NUMBERS, Code
+from luggin.protocol.link.records import LONGEST_SENTENCE
+from luggin.protocol.link.requests import MOST_UNANSWERED, Timing
 from luggin.protocol.points import COLUMNS, Batch, Flag, batch
 
 FOLDER = Path(luggin.protocol.link.__file__).parent
@@ -84,6 +87,18 @@ def written_examples() -> str:
     return "\n".join(parts)
 
 
+def written_construction() -> str:
+    """How the first example is made, step by step."""
+    content = codec.encode(EXAMPLES[0][1])
+    checksum = zlib.crc32(content)
+    rows = (
+        ("message, an array of 5", content),
+        (f"checksum {checksum:08X}, little endian", checksum.to_bytes(4, "little")),
+        ("both stuffed, and the zero", encode(content)),
+    )
+    return "\n".join(f"| {what} | `{data.hex(' ')}` |" for what, data in rows) + "\n"
+
+
 def written_columns() -> str:
     rows = []
     for name, number in COLUMN_NUMBERS.items():
@@ -94,6 +109,27 @@ def written_columns() -> str:
 
 def test_every_frame_in_the_text_is_the_one_that_the_code_makes() -> None:
     assert written_examples() in TEXT
+
+
+def test_the_making_of_a_frame_is_as_shown() -> None:
+    assert written_construction() in TEXT
+
+
+def test_times_are_those_of_the_code() -> None:
+    timing = Timing()
+    assert f"| repetition by the host | {timing.repeat:g} s; CellOff {timing.repeat_cell_off:g} s |" in TEXT
+    assert f"| the host gives up on a request | {timing.answer:g} s; Arm {timing.arm_answer:g} s |" in TEXT
+    assert f"| the host asks for the status | each {timing.status:g} s |" in TEXT
+    assert f"| the host counts the link as lost | {timing.silence:g} s without an undamaged frame |" in TEXT
+    assert f"At most {MOST_UNANSWERED} requests are unanswered" in TEXT
+
+
+def test_the_sizes_are_those_of_the_code() -> None:
+    assert f"A frame has at most {LARGEST_FRAME} bytes, its zero included; a message therefore at most" in TEXT
+    assert f"at most {LARGEST_MESSAGE}." in TEXT
+    assert f"| data | 1 to {message.LARGEST_CHUNK} bytes |" in TEXT
+    assert f"`count` is 1 to {MOST_POINTS}" in TEXT
+    assert f"text, at most {LONGEST_SENTENCE} |" in TEXT
 
 
 def test_every_kind_of_message_has_an_example() -> None:
