@@ -1,5 +1,6 @@
 """Safety limits against a point-by-point reading of their rules, and whatever the cutting of the points."""
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -129,7 +130,12 @@ def test_cell_voltage_is_limited() -> None:
 
 @pytest.mark.parametrize("column", ["current", "forward_current", "reverse_current"])
 def test_each_current_of_a_pulse_is_limited(column: str) -> None:
-    columns = {"current": [0.0] * 3, "forward_current": [0.0] * 3, "reverse_current": [0.0] * 3, column: [-2e-3] * 3}
+    columns: dict[str, Any] = {
+        "current": [0.0] * 3,
+        "forward_current": [0.0] * 3,
+        "reverse_current": [0.0] * 3,
+        column: [-2e-3] * 3,
+    }
     found = violation(points(**columns), current=Limit(low=-1e-3, high=1e-3))
     assert found is not None
     assert found.quantity == "current"
@@ -239,7 +245,7 @@ def test_the_verdict_does_not_depend_on_how_the_points_are_cut(whole: Batch, dat
     cuts = sorted(data.draw(st.sets(st.integers(whole.first, whole.after), max_size=8)) | {whole.first, whole.after})
     state, at_once = check(LimitState(), whole, LIMITS)
     pieced, found = LimitState(), None
-    for first, after in zip(cuts, cuts[1:], strict=False):
+    for first, after in pairwise(cuts):
         piece = whole.cut(first, after)
         assert piece is not None
         pieced, each = check(pieced, piece, LIMITS)

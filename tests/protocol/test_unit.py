@@ -1,3 +1,4 @@
+# mypy: disable-error-code="comparison-overlap"
 """The run machine, scene by scene."""
 
 from dataclasses import replace

@@ -114,5 +114,5 @@ async def attended(
                 await task
 
 
-def longer(**changes: float) -> Intervals:
+def longer(**changes: Any) -> Intervals:
     return replace(QUICK, **changes)
