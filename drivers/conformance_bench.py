@@ -17,6 +17,7 @@ Connect = Callable[[], AbstractAsyncContextManager[Session]]
 
 PATIENCE = 20.0
 """Seconds after which something that should have happened has not."""
+RUN = "conformance"
 LEVEL = 0.1
 """Volts that the checks apply."""
 SECONDS, PERIOD = 0.4, 0.02

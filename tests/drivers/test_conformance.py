@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 import pytest
 
 from luggin.drivers.api import Session
-from luggin.drivers.conformance import CHECKS, Check, Connect, ContractBroken
+from luggin.drivers.conformance import CHECKS, Check, Connect, ContractBroken, carry_out
 from luggin.drivers.link import open_link
 from luggin.drivers.serial_stream import open_serial
 from luggin.drivers.stream import ByteStream, TransportStream
@@ -85,7 +85,7 @@ async def test_conformance(check: Check) -> None:
 async def _checked(check: Check, name: str) -> None:
     async with LINES[name]() as connect:
         try:
-            await check(connect)
+            await carry_out(check, connect)
         except ContractBroken as broken:
             broken.add_note(f"over {name}")
             raise

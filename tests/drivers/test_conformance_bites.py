@@ -1,5 +1,6 @@
 """The conformance checks find what is wrong: sessions that break one promise each."""
 
+import inspect
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -8,6 +9,8 @@ from typing import Any
 import pytest
 
 from luggin.drivers import conformance, conformance_bench
+from luggin.drivers import conformance_control as control
+from luggin.drivers import conformance_data as data
 from luggin.drivers.api import News, Session
 from luggin.drivers.conformance import Check, Connect, ContractBroken
 from luggin.protocol.capability import Capability
@@ -161,22 +164,22 @@ def bench(kind: type[Faithful]) -> Connect:
 
 
 BROKEN: tuple[tuple[type[Faithful], Check, str], ...] = (
-    (UnconfirmedOff, conformance.cell_off_works_in_every_state, "confirmed by a read-back"),
-    (OffThatLeavesItArmed, conformance.cell_off_works_in_every_state, "here armed|instrument is idle"),
-    (StartsWhateverIsArmed, conformance.start_needs_the_armed_run, "another run id than the armed one is refused"),
-    (StartsWhenArmed, conformance.arming_energises_nothing, "arm leaves the program armed"),
-    (EndsBeforeTheLastBatch, conformance.points_come_complete_and_before_the_end, "last batch of a run comes before"),
-    (SkipsPoints, conformance.points_come_complete_and_before_the_end, "numbered without gaps"),
-    (ReplaysOtherValues, conformance.points_are_kept_until_acknowledged, "same to the last bit"),
-    (ForgetsTooMuch, conformance.points_are_kept_until_acknowledged, "were not acknowledged are kept|as they are made"),
-    (HoldsEverywhere, conformance.hold_is_refused_where_the_program_never_pauses, "hold is refused when nothing runs"),
-    (StopsWithoutEnding, conformance.stop_carries_out_what_is_meant_for_it, "stop is refused when nothing runs"),
-    (FeedsTheTimerItself, conformance.dead_man_opens_the_cell, "only keep_alive feeds the dead-man timer"),
-    (NeverFeedsTheTimer, conformance.dead_man_opens_the_cell, "while keep-alives come the run goes on"),
-    (ResetsOnOpening, conformance.opening_changes_nothing, "leave an armed program armed"),
-    (LimitsMeanNothing, conformance.limits_open_the_cell, "a status follows when a run has ended"),
-    (UnknownColumns, conformance.capability_makes_sense, "columns have the names"),
-    (SaysCompleted, conformance.limits_open_the_cell, "opens the cell when a limit"),
+    (UnconfirmedOff, control.cell_off_works_in_every_state, "confirmed by a read-back"),
+    (OffThatLeavesItArmed, control.cell_off_works_in_every_state, "here armed|instrument is idle"),
+    (StartsWhateverIsArmed, control.start_needs_the_armed_run, "another run id than the armed one is refused"),
+    (StartsWhenArmed, control.arming_energises_nothing, "arm leaves the program armed"),
+    (EndsBeforeTheLastBatch, data.points_come_complete_and_before_the_end, "last batch of a run comes before"),
+    (SkipsPoints, data.points_come_complete_and_before_the_end, "numbered without gaps"),
+    (ReplaysOtherValues, data.points_are_kept_until_acknowledged, "same to the last bit"),
+    (ForgetsTooMuch, data.points_are_kept_until_acknowledged, "were not acknowledged are kept|as they are made"),
+    (HoldsEverywhere, control.hold_is_refused_where_the_program_never_pauses, "hold is refused when nothing runs"),
+    (StopsWithoutEnding, control.stop_carries_out_what_is_meant_for_it, "stop is refused when nothing runs"),
+    (FeedsTheTimerItself, control.dead_man_opens_the_cell, "only keep_alive feeds the dead-man timer"),
+    (NeverFeedsTheTimer, control.dead_man_opens_the_cell, "while keep-alives come the run goes on"),
+    (ResetsOnOpening, control.opening_changes_nothing, "leave an armed program armed"),
+    (LimitsMeanNothing, control.limits_open_the_cell, "a status follows when a run has ended"),
+    (UnknownColumns, data.capability_makes_sense, "columns have the names"),
+    (SaysCompleted, control.limits_open_the_cell, "opens the cell when a limit"),
 )
 
 
@@ -189,12 +192,22 @@ async def test_what_is_broken_is_found(
         await check(bench(kind))
 
 
+async def test_the_cell_is_off_after_a_check_that_failed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(conformance_bench, "PATIENCE", 0.2)
+    connect = bench(LimitsMeanNothing)
+    with pytest.raises(ContractBroken):
+        await conformance.carry_out(control.limits_open_the_cell, connect)
+    async with connect() as session:
+        assert (await session.status()).cell is Cell.OFF
+
+
 def test_every_check_is_listed() -> None:
-    """A public coroutine function of the module is a check."""
-    found = [each for name, each in vars(conformance).items() if _is_check(name, each)]
-    assert found == list(conformance.CHECKS)
-
-
-def _is_check(name: str, each: object) -> bool:
-    here = getattr(each, "__module__", None) == conformance.__name__
-    return here and callable(each) and not name.startswith("_") and not isinstance(each, type)
+    """A public coroutine function of the two modules is a check."""
+    found = {
+        each
+        for module in (data, control)
+        for name, each in vars(module).items()
+        if inspect.iscoroutinefunction(each) and each.__module__ == module.__name__ and not name.startswith("_")
+    }
+    assert found == set(conformance.CHECKS)
+    assert len(conformance.CHECKS) == len(found)

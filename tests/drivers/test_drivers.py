@@ -1,7 +1,9 @@
 """Drivers as they are found by name, given settings, and opened."""
 
 import sys
+import tomllib
 from importlib import metadata
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -101,3 +103,12 @@ async def test_a_host_that_is_not_there() -> None:
     with pytest.raises(NotReachable, match="can't be reached"):
         async with TcpDriver.parse({"host": "127.0.0.1", "port": 1}).open(1.0):
             pass
+
+
+def test_the_drivers_that_come_with_the_project_are_declared() -> None:
+    declared = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text())
+    entries = declared["project"]["entry-points"][registry.GROUP]
+    assert BUILT_IN.items() <= entries.items()
+    for name, value in entries.items():
+        driver = metadata.EntryPoint(name, value, registry.GROUP).load()
+        assert {"parse", "address", "open"} <= set(dir(driver)), name

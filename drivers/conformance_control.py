@@ -1,0 +1,211 @@
+"""Conformance checks of what an instrument does to the cell, and of what it must not do."""
+
+from luggin.drivers.api import Session
+from luggin.drivers.conformance_bench import (
+    ENDLESS,
+    LEVEL,
+    RUN,
+    SECONDS,
+    Connect,
+    Follower,
+    block,
+    check_batches,
+    columns,
+    program,
+    refused,
+    require,
+    settle,
+    started,
+)
+from luggin.protocol.instrument import Activity, Cell, Outcome
+from luggin.protocol.program import DeadMan, Ending, Limit
+
+_AFTER_RUN = Ending(after_run="hold", potential=LEVEL / 2, duration=ENDLESS)
+
+
+async def arming_energises_nothing(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        await session.arm(RUN, program(block(SECONDS)))
+        status = await session.status()
+        require(status.activity is Activity.ARMED and status.run == RUN, "arm leaves the program armed", status)
+        require(status.cell is Cell.OFF, "arm energises nothing: the cell stays off", status.cell)
+        await settle(session)
+
+
+async def what_it_cannot_do_is_not_armed(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        beyond = session.capability.potential_high * 1.5
+        impossible = program(block(SECONDS, level=beyond), potential=Limit(low=-2 * beyond, high=2 * beyond))
+        await refused(session.arm(RUN, impossible), "a program beyond the capability is refused when it is armed")
+        status = await session.status()
+        require(status.activity is Activity.IDLE, "a program that was refused is not armed", status)
+
+
+async def start_needs_the_armed_run(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        await refused(session.start(RUN), "start without an armed program is refused")
+        await session.arm(RUN, program(block(ENDLESS)))
+        await refused(session.start("another-run"), "start with another run id than the armed one is refused")
+        status = await session.status()
+        require(status.cell is Cell.OFF, "a start that was refused energises nothing", status)
+        await session.start(RUN)
+        await refused(session.start(RUN), "a run is started once: the second start is refused")
+        await refused(session.arm("another-run", program(block(SECONDS))), "arm is refused while a program runs")
+        status = await session.status()
+        require(status.activity is Activity.RUNNING and status.cell is Cell.ON, "start closes the cell", status)
+        await settle(session)
+
+
+async def opening_changes_nothing(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        await session.arm(RUN, program(block(ENDLESS)))
+    async with connect() as session:
+        status = await session.status()
+        contract = "opening and closing a connection leave an armed program armed"
+        require(status.activity is Activity.ARMED and status.run == RUN, contract, status)
+        follower = Follower(session)
+        await session.start(RUN)
+        await follower.points(1)
+        before = await session.status()
+    for _ in range(2):
+        async with connect() as session:
+            after = await session.status()
+            contract = "opening and closing a connection reset nothing: the run goes on, the cell stays on"
+            kept = after.activity is Activity.RUNNING and after.cell is Cell.ON and after.boot == before.boot
+            require(kept and after.clock > before.clock and after.next >= before.next, contract, after)
+            before = after
+    async with connect() as session:
+        follower = Follower(session)
+        await session.replay(RUN, 0)
+        await follower.points(before.next)
+        check_batches(follower.batches, RUN, 0)
+        await settle(session)
+
+
+async def cell_off_works_in_every_state(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        await _off(session, Activity.IDLE)
+        await session.arm(RUN, program(block(SECONDS)))
+        await _off(session, Activity.ARMED)
+        await refused(session.start(RUN), "cell-off disarms: what was armed can't be started any more")
+        running = program(block(ENDLESS, pause="any-time"))
+        follower = await started(session, RUN, running)
+        await follower.points(2)
+        await _off(session, Activity.RUNNING)
+        status = await follower.ended()
+        require(status.outcome is Outcome.OFF, "a run that cell-off ended says so", status)
+        require(status.next >= 2, "cell-off keeps the points", status)
+        await _off(session, Activity.ENDED)
+        follower = await started(session, RUN, running)
+        await session.hold()
+        await follower.activity(Activity.HELD)
+        await _off(session, Activity.HELD)
+        follower = await started(session, RUN, program(block(SECONDS), ending=_AFTER_RUN))
+        await follower.activity(Activity.AFTER_RUN)
+        await _off(session, Activity.AFTER_RUN)
+        await settle(session)
+
+
+async def hold_is_refused_where_the_program_never_pauses(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        await refused(session.hold(), "hold is refused when nothing runs")
+        await started(session, RUN, program(block(ENDLESS, pause="never")))
+        await refused(session.hold(), "hold is refused where the program never allows it")
+        await refused(session.unhold(), "unhold is refused when nothing is held")
+        status = await session.status()
+        require(status.activity is Activity.RUNNING, "a hold that was refused changes nothing", status)
+        await settle(session)
+
+
+async def hold_and_unhold(connect: Connect) -> None:
+    async with connect() as session:
+        follower = await started(session, RUN, program(block(ENDLESS, pause="any-time")))
+        await follower.points(2)
+        await session.hold()
+        status = await follower.activity(Activity.HELD)
+        require(status.cell is Cell.ON, "while it is held the level stays applied", status.cell)
+        await session.unhold()
+        await follower.activity(Activity.RUNNING)
+        await follower.points((await session.status()).next + 2)
+        check_batches(follower.batches, RUN, 0)
+        await settle(session)
+
+
+async def stop_carries_out_what_is_meant_for_it(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        await refused(session.stop(), "stop is refused when nothing runs")
+        blocks = (block(ENDLESS), block(SECONDS, phase=1), block(SECONDS, phase=2, on_stop=True))
+        follower = await started(session, RUN, program(*blocks))
+        await follower.points(2)
+        await session.stop()
+        status = await follower.ended()
+        require(status.outcome is Outcome.STOPPED, "a run that was stopped says so", status)
+        phases = list(dict.fromkeys(columns(follower.batches)["phase"].tolist()))
+        require(phases == [0, 2], "stop carries out the blocks with on_stop, and no others", f"phases {phases}")
+        require(status.cell is Cell.OFF, "the cell is off after a stop", status.cell)
+        await settle(session)
+
+
+async def after_run_hold_is_bounded(connect: Connect) -> None:
+    async with connect() as session:
+        ending = Ending(after_run="hold", potential=LEVEL / 2, duration=SECONDS)
+        follower = await started(session, RUN, program(block(SECONDS), ending=ending))
+        status = await follower.activity(Activity.AFTER_RUN)
+        require(status.cell is Cell.ON, "during an after-run hold the cell is on", status.cell)
+        status = await follower.ended()
+        require(status.outcome is Outcome.COMPLETED and status.cell is Cell.OFF, "after it the cell is off", status)
+        await settle(session)
+
+
+async def limits_open_the_cell(connect: Connect) -> None:
+    async with connect() as session:
+        tight = Limit(low=-1.0, high=1.0, hard_high=LEVEL / 2)
+        follower = await started(session, RUN, program(block(ENDLESS), potential=tight))
+        status = await follower.ended()
+        contract = "the instrument itself opens the cell when a limit of the program is violated"
+        require(status.outcome is Outcome.LIMIT and status.cell is Cell.OFF, contract, status)
+        require(status.detail != "", "it says which limit that was")
+        await settle(session)
+
+
+async def dead_man_opens_the_cell(connect: Connect) -> None:
+    async with connect() as session:
+        if not session.capability.dead_man:
+            return
+        timeout = 0.6
+        what = program(block(ENDLESS), dead_man=DeadMan(timeout=timeout))
+        follower = await started(session, RUN, what)
+        begun = (await session.status()).clock
+        clock = begun
+        while clock < begun + 2 * timeout:
+            await session.keep_alive()
+            status = await session.status()
+            clock = status.clock
+            contract = "while keep-alives come the run goes on, beyond the dead-man timer's timeout"
+            require(status.activity is Activity.RUNNING, contract, status)
+        silent = clock
+        while (status := await session.status()).activity is Activity.RUNNING:
+            contract = "only keep_alive feeds the dead-man timer, never other traffic or the driver by itself"
+            require(status.clock < silent + 2 * timeout + 0.5, contract, f"silence {status.silence:.2f} s")
+        require(status.outcome is Outcome.DEAD_MAN, "a run that the dead-man timer ended says so", status)
+        require(status.cell is Cell.OFF, "the dead-man timer opens the cell", status.cell)
+        await follower.ended()
+        await settle(session)
+
+
+async def _off(session: Session, state: Activity) -> None:
+    """Cell-off twice in this state, each time with a receipt."""
+    for _ in range(2):
+        receipt = await session.cell_off()
+        contract = f"cell-off is legal while the instrument is {state.value}, and again after that, with a receipt"
+        require(receipt.confirmed, contract, receipt)
+    status = await session.status()
+    over = status.activity in (Activity.IDLE, Activity.ENDED)
+    require(over and status.cell is Cell.OFF, f"cell-off ends what it finds, here {state.value}", status)

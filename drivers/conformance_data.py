@@ -1,0 +1,134 @@
+"""Conformance checks of what an instrument tells: its capability, its readings, its points."""
+
+import numpy as np
+
+from luggin.drivers.api import Session
+from luggin.drivers.conformance_bench import (
+    LEVEL,
+    PERIOD,
+    RUN,
+    SECONDS,
+    Connect,
+    Follower,
+    block,
+    check_batches,
+    columns,
+    program,
+    refused,
+    require,
+    settle,
+    started,
+)
+from luggin.protocol.instrument import Activity, Cell, Outcome
+from luggin.protocol.points import COLUMNS, Batch
+from luggin.protocol.program import DeadMan, sample_count
+
+
+async def capability_makes_sense(connect: Connect) -> None:
+    async with connect() as session:
+        require(isinstance(session, Session), "a session has everything that luggin.drivers.api.Session lists")
+        capability = session.capability
+        ranges = capability.current_ranges
+        require(list(ranges) == sorted(set(ranges)), "current ranges ascend", ranges)
+        low, high = capability.potential_low, capability.potential_high
+        require(low < -LEVEL and high > LEVEL, "an instrument applies at least -0.1 V to 0.1 V", (low, high))
+        unknown = set(capability.columns) - COLUMNS.keys()
+        require(not unknown, "columns have the names of luggin.protocol.points", unknown)
+        require("time" in capability.columns, "every point has a time", capability.columns)
+
+
+async def reading_tells_of_the_cell(connect: Connect) -> None:
+    async with connect() as session:
+        await settle(session)
+        before, after = await session.read(), await session.read()
+        require(before.cell is Cell.OFF, "a reading says what the relay's read-back says", before)
+        require(after.clock > before.clock, "the instrument's clock goes on", (before.clock, after.clock))
+
+
+async def points_come_complete_and_before_the_end(connect: Connect) -> None:
+    async with connect() as session:
+        follower = await started(session, RUN, program(block(SECONDS)))
+        status = await follower.ended()
+        require(status.outcome is Outcome.COMPLETED, "a program that went through is completed", status)
+        require(status.cell is Cell.OFF, "the cell is off after the last segment", status.cell)
+        after = check_batches(follower.batches, RUN, 0)
+        contract = "the last batch of a run comes before the status that says it ended"
+        require(after == status.next, contract, f"{after} points came, {status.next} were made")
+        expected = sample_count(SECONDS, PERIOD)
+        require(after == expected, f"{SECONDS} s with a point each {PERIOD} s make {expected} points", after)
+        found = set(follower.batches[0].columns) - set(session.capability.columns)
+        require(not found, "batches have no columns that the capability doesn't name", found)
+        if "potential" in follower.batches[0].columns:
+            potential = columns(follower.batches)["potential"]
+            mean = float(np.mean(potential[len(potential) // 2 :]))
+            require(abs(mean - LEVEL) < 0.01, "a dummy cell is held within 10 mV of the level", f"{mean:.4f} V")
+
+
+async def points_are_kept_until_acknowledged(connect: Connect) -> None:
+    async with connect() as session:
+        follower = await started(session, RUN, program(block(SECONDS)))
+        status = await follower.ended()
+        first = follower.batches
+        await refused(
+            session.arm("another-run", program(block(SECONDS))), "arm is refused while points wait to be acknowledged"
+        )
+        again = await _replayed(session, follower, 0)
+        check_batches(again, RUN, 0)
+        for name, column in columns(first).items():
+            same = np.array_equal(column, columns(again)[name], equal_nan=column.dtype.kind == "f")
+            require(same, "points that are sent again are the same to the last bit", name)
+        half = status.next // 2
+        await session.acknowledge(RUN, half)
+        await session.acknowledge(RUN, half)
+        await session.acknowledge(RUN, 0)
+        rest = await _replayed(session, follower, 0)
+        start = rest[0].first
+        require(start <= half, "points that were not acknowledged are kept", f"the oldest sent again is {start}")
+        after = check_batches(rest, RUN, start)
+        require(after == status.next, "a replay goes on to the newest point", after)
+        await session.acknowledge(RUN, status.next)
+        status = await session.status()
+        require(status.activity is Activity.IDLE, "an ended run whose points are all acknowledged is over", status)
+
+
+async def points_outlast_a_connection(connect: Connect) -> None:
+    async with connect() as session:
+        follower = await started(session, RUN, program(block(SECONDS)))
+        status = await follower.ended()
+        before = columns(follower.batches)
+    async with connect() as session:
+        follower = Follower(session)
+        held = await session.status()
+        require((held.run, held.boot) == (RUN, status.boot), "a new connection finds the run of the former one", held)
+        again = columns(await _replayed(session, follower, 0))
+        same = all(
+            np.array_equal(before[name], again[name], equal_nan=before[name].dtype.kind == "f") for name in before
+        )
+        require(same, "points outlast a connection")
+        await settle(session)
+
+
+async def a_run_may_outlast_its_host(connect: Connect) -> None:
+    allowed = DeadMan(timeout=0.6, action="continue", duration=60.0)
+    async with connect() as session:
+        if not session.capability.dead_man:
+            return
+        await started(session, RUN, program(block(2.0), dead_man=allowed))
+    async with connect() as session:
+        follower = Follower(session)
+        await session.replay(RUN, 0)
+        status = await follower.ended()
+        contract = "a program that may go on without its host goes on"
+        require(status.outcome is Outcome.COMPLETED, contract, status)
+        after = check_batches(follower.batches, RUN, 0)
+        require(after == sample_count(2.0, PERIOD), "a run that outlasted its host is complete", f"{after} points")
+        await settle(session)
+
+
+async def _replayed(session: Session, follower: Follower, first: int) -> list[Batch]:
+    """Ask for everything from index `first` on and follow until it has come."""
+    newest = (await session.status()).next
+    known = len(follower.news)
+    await session.replay(RUN, first)
+    await follower.points(newest)
+    return [each for each in follower.news[known:] if isinstance(each, Batch)]
