@@ -25,7 +25,7 @@ class Road:
     """Starts and ends the processes of one test; everything lives in `folder`."""
 
     def __init__(self, folder: Path, stack: AsyncExitStack) -> None:
-        self.folder = folder
+        self.folder, self.store = folder, folder / "runs.sqlite"
         self._stack = stack
         (folder / "runtime").mkdir(mode=0o700)
         self.environment = {
@@ -66,7 +66,7 @@ class Road:
 
     async def serve(self, instruments: dict[str, dict[str, Any]], broker: str = "", *prefix: str) -> Process:
         """The daemon, once it has started; its log goes on being read."""
-        text = f'[node]\nname = "bench"\n[store]\npath = "{self.folder / "runs.sqlite"}"\n'
+        text = f'[node]\nname = "bench"\n[store]\npath = "{self.store}"\n'
         text += f'[broker]\nurl = "{broker}"\n' if broker else ""
         for name, settings in instruments.items():
             text += f"[instruments.{name}]\n" + "".join(f"{k} = {json.dumps(v)}\n" for k, v in settings.items())
