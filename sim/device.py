@@ -1,6 +1,5 @@
 """The instrument itself: what it is doing, its cell, its points, its safety.  It knows nothing of bytes."""
 
-import copy
 import math
 from collections.abc import Callable, Mapping
 from typing import Protocol
@@ -284,7 +283,7 @@ class Device:
             potential, current = _there(last.potential[0]), _there(last.current[0])
             in_use, voltage = _there(last.current_range[0]), _there(last.cell_voltage[0])
         else:
-            potential = float(copy.deepcopy(self._stage.cell).open_circuit(1e-3).measured[-1])
+            potential = self._stage.cell.open_circuit_potential()
             current = in_use = voltage = None
         return Reading(
             cell=self._relay.read_back(),

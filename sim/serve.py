@@ -83,19 +83,31 @@ class TcpLine:
         self._port = port
 
     async def attend(self, shell: Shell, say: Say) -> None:
-        async def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            tune(writer)
-            stream = TransportStream(reader, writer)
-            begun = await _hello(stream)
-            if begun:
-                await shell.attend(stream, begun)
-            else:
-                await stream.close()
+        connections: set[asyncio.Task[None]] = set()
+
+        def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            task = asyncio.create_task(self._connection(shell, reader, writer), name="connection")
+            connections.add(task)
+            task.add_done_callback(connections.discard)
 
         server = await asyncio.start_server(connected, LOOPBACK, self._port)
-        async with server:
-            say(f"tcp {LOOPBACK} {server.sockets[0].getsockname()[1]}")
-            await server.serve_forever()
+        try:
+            async with server:
+                say(f"tcp {LOOPBACK} {server.sockets[0].getsockname()[1]}")
+                await server.serve_forever()
+        finally:
+            for task in connections:
+                task.cancel()
+            await asyncio.gather(*connections, return_exceptions=True)
+
+    async def _connection(self, shell: Shell, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        tune(writer)
+        stream = TransportStream(reader, writer)
+        begun = await _hello(stream)
+        if begun:
+            await shell.attend(stream, begun)
+        else:
+            await stream.close()
 
 
 Line = PtyLine | TcpLine

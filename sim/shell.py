@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+from time import thread_time
 
 from luggin.drivers.stream import ByteStream
 from luggin.sim.executor.execution import MOST_AT_ONCE
@@ -21,7 +22,7 @@ class Shell:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
-        self._most = 64
+        self._most = 16
         self._due = asyncio.Event()
         self._to_send = asyncio.Event()
         self._dropped = asyncio.Event()
@@ -77,14 +78,14 @@ class Shell:
 
     def _slice(self, loop: asyncio.AbstractEventLoop) -> float:
         """Compute one slice; returns the time after it.  How many samples fit one is learnt from the last."""
-        begun = loop.time()
-        full = self._rig.work(begun, self._most)
-        ended = loop.time()
-        if ended - begun > SLICE:
-            self._most = max(_FEWEST, int(self._most * SLICE / (ended - begun)))
-        elif full and ended - begun < SLICE / 2:
+        begun = thread_time()  # time in which the processor did something else says nothing about samples
+        full = self._rig.work(loop.time(), self._most)
+        spent = thread_time() - begun
+        if spent > SLICE:
+            self._most = max(_FEWEST, int(self._most * SLICE / spent))
+        elif full and spent < SLICE / 2:
             self._most = min(2 * self._most, MOST_AT_ONCE)
-        return ended
+        return loop.time()
 
     async def _read(self, stream: ByteStream, begun: bytes) -> None:
         loop = asyncio.get_running_loop()

@@ -184,7 +184,8 @@ class Execution:
         """Take samples of the present course, fewer where an end condition is met; returns how many."""
         passage = self._passage
         assert passage is not None
-        back = (self._sampler.save(), copy.deepcopy(passage.conditions)) if passage.conditions and count > 1 else None
+        far = passage.conditions and count > 1
+        back = (self._sampler.save(passage.done), copy.deepcopy(passage.conditions)) if far else None
         since = passage.course.ends(passage.done, count)
         try:
             samples = self._sampler.take(passage.course, passage.done, passage.begun + since, passage.automatic)
@@ -196,7 +197,7 @@ class Execution:
         if met is not None and met[0] + 1 < count:
             # The cell went further than the segment does: back, and again just as far.
             assert back is not None
-            self._sampler.restore(back[0])
+            self._sampler.restore(back[0], passage.course, passage.begun)
             passage.conditions = back[1]
             return self._take(met[0] + 1)
         ended = self._first_end(samples, charge)

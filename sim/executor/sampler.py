@@ -14,12 +14,15 @@ from luggin.sim.ranging import Place
 from luggin.sim.stage import Stage
 from luggin.sim.trouble import Trouble
 
+FAR = 256
+"""Steps after which a new copy of the cell is kept, from which a way back begins."""
+
 
 @dataclass(frozen=True)
 class WayBack:
-    """Everything that taking samples changes."""
+    """Where sampling stood: steps done of the course, and what else taking samples changes."""
 
-    cell: Cell
+    done: int
     place: Place
     number: int
     time: float
@@ -31,9 +34,11 @@ class Sampler:
     def __init__(self, stage: Stage, front: FrontEnd, compliance: float, trouble: Trouble) -> None:
         self._stage, self._front, self._compliance, self._trouble = stage, front, compliance, trouble
         self._number, self._time = 0, 0.0
+        self._kept: tuple[int, Cell] | None = None  # a copy of the cell after so many steps of the present course
 
     def prepare(self, course: Course) -> None:
-        """Bring range and relay to where the course needs them."""
+        """Bring range and relay to where the course needs them.  Raises RelayError."""
+        self._kept = None
         self._front.prepare(course.control, course.largest)
         if course.control is None:
             self._stage.disconnect()
@@ -42,36 +47,51 @@ class Sampler:
 
     def take(self, course: Course, first: int, time: Floats, automatic: bool) -> Samples:
         """Samples of the steps from `first` on, that end at run times `time` (s)."""
-        pieces, count = course.pieces(first, len(time)), len(time)
-        lost = self._trouble.reference_lost
-        safe = int(np.searchsorted(time, lost, side="right"))
-        parts = [self._drive(course.control, pieces, slice(0, safe))] if safe else []
-        if safe < count:
-            parts.append(self._adrift(course.control, pieces, slice(safe, count)))
+        pieces, response = self._respond(course, first, time)
         taken = Taken(
             first=self._number,
             time=time,
-            applied=pieces.last if course.control == "potential" else np.full(count, np.nan),
+            applied=pieces.last if course.control == "potential" else np.full(len(time), np.nan),
             spacing=course.spacing,
             control=course.control,
             automatic=automatic,
-            lost=lost,
+            lost=self._trouble.reference_lost,
         )
-        response = parts[0] if len(parts) == 1 else Response.join(*parts)
         samples = self._spiked(self._front.measure(taken, response))
-        self._number, self._time = self._number + count, float(time[-1])
+        self._number, self._time = self._number + len(time), float(time[-1])
         return samples
 
-    def save(self) -> WayBack:
-        return WayBack(copy.deepcopy(self._stage.cell), self._front.place, self._number, self._time)
+    def save(self, done: int) -> WayBack:
+        """A way back to here, after `done` steps of the present course; good until the next `prepare`."""
+        if self._kept is None or done - self._kept[0] >= FAR:
+            self._kept = done, copy.deepcopy(self._stage.cell)
+        return WayBack(done, self._front.place, self._number, self._time)
 
-    def restore(self, back: WayBack) -> None:
-        self._stage.cell = back.cell
+    def restore(self, back: WayBack, course: Course, begun: float) -> None:
+        """Go back; `begun` is the run time (s) at which the course began.
+
+        Copying a cell takes as long as many steps do: so there is only a copy now and then, and the steps from there
+        are taken again.  They give what they gave before.
+        """
+        assert self._kept is not None
+        done, self._stage.cell = self._kept
+        self._kept = None
+        if back.done > done:
+            self._respond(course, done, begun + course.ends(done, back.done - done))
         self._front.place, self._number, self._time = back.place, back.number, back.time
 
     def open_circuit(self) -> float:
         """Potential (V) that the cell would show now at open circuit; nothing moves."""
-        return float(copy.deepcopy(self._stage.cell).open_circuit(1e-3).measured[-1])
+        return self._stage.cell.open_circuit_potential()
+
+    def _respond(self, course: Course, first: int, time: Floats) -> tuple[Pieces, Response]:
+        """Ask the cell for the steps from `first` on, that end at run times `time`."""
+        pieces, count = course.pieces(first, len(time)), len(time)
+        safe = int(np.searchsorted(time, self._trouble.reference_lost, side="right"))
+        parts = [self._drive(course.control, pieces, slice(0, safe))] if safe else []
+        if safe < count:
+            parts.append(self._adrift(course.control, pieces, slice(safe, count)))
+        return pieces, parts[0] if len(parts) == 1 else Response.join(*parts)
 
     def _drive(self, control: Control | None, pieces: Pieces, part: slice) -> Response:
         cell, dt = self._stage.cell, pieces.dt[part]
