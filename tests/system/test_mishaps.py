@@ -36,6 +36,8 @@ async def test_a_pulled_plug_ends_in_an_abort_with_its_points_kept(tmp_path: Pat
         path = method_file(tmp_path, timeout="0.5 s")
         started = await road.told("run", str(path), "-i", "left", "--detach")
         await road.until("left", state="Execute", cell="on")
+        while (await road.told("show", started["run"], "--store", str(road.store)))["points"] == 0:
+            pass  # each look is a process of its own, and takes its time
         simulator.kill()
         await simulator.wait()
         await road.until("left", state="Execute", link="lost")
