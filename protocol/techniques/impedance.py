@@ -5,7 +5,7 @@ from typing import Literal
 
 from pydantic import Field, model_validator
 
-from luggin.protocol.program import LONGEST, Block, Hold, Sine
+from luggin.protocol.program import LONGEST, Block, Control, Hold, Sine
 from luggin.protocol.quantity import Current, Duration, Frequency, Potential
 from luggin.protocol.segments import MOST_FREQUENCIES
 from luggin.protocol.techniques.base import NYQUIST, Measurement, Technique, Versus, View, example
@@ -25,12 +25,39 @@ class _Impedance(Measurement):
     measure_cycles: int = Field(3, ge=1, le=1000, description="cycles of each frequency that are evaluated")
     measure_time: Duration = Field(0.1, ge=0, le=3600, description="the evaluation lasts at least this long")
 
-    def _cycles(self) -> dict[str, float]:
-        return {
-            "settle_cycles": self.settle_cycles,
-            "measure_cycles": self.measure_cycles,
-            "measure_seconds": self.measure_time,
-        }
+    def _sine(self, control: Control, bias: float, amplitude: float, frequencies: tuple[float, ...]) -> Sine:
+        return Sine(
+            period=None,
+            control=control,
+            bias=bias,
+            amplitude=amplitude * _PEAK[self.amplitude_as],
+            frequencies=frequencies,
+            settle_cycles=self.settle_cycles,
+            measure_cycles=self.measure_cycles,
+            measure_seconds=self.measure_time,
+            versus_open_circuit=self.relative,
+            # A range change under current control with the cell closed would be a jump of current.
+            autorange=control == "potential",
+        )
+
+
+class _AtPotential(_Impedance):
+    """A sine about one potential."""
+
+    potential: Potential = Field(description="potential about which the sine swings")
+    amplitude: Potential = Field(gt=0, description="amplitude of the potential")
+    versus: Versus = Field("reference", description="what the potential is given against")
+
+    @property
+    def starts_at(self) -> float:
+        return self.potential
+
+    @property
+    def relative(self) -> bool:
+        return self.versus == "open-circuit"
+
+    def _swing(self, *frequencies: float) -> Sine:
+        return self._sine("potential", self.potential, self.amplitude, frequencies)
 
 
 class _Spectrum(_Impedance):
@@ -50,29 +77,9 @@ class _Spectrum(_Impedance):
         return spaced(self.highest_frequency, self.lowest_frequency, self.per_decade)
 
 
-class PotentiostaticImpedance(_Spectrum):
-    potential: Potential = Field(description="potential about which the sine swings")
-    amplitude: Potential = Field(gt=0, description="amplitude of the potential")
-    versus: Versus = Field("reference", description="what the potential is given against")
-
-    @property
-    def starts_at(self) -> float:
-        return self.potential
-
-    @property
-    def relative(self) -> bool:
-        return self.versus == "open-circuit"
-
+class PotentiostaticImpedance(_Spectrum, _AtPotential):
     def blocks(self, phase: int) -> tuple[Block, ...]:
-        sine = Sine(
-            period=None,
-            bias=self.potential,
-            amplitude=self.amplitude * _PEAK[self.amplitude_as],
-            frequencies=self._frequencies(),
-            versus_open_circuit=self.relative,
-            **self._cycles(),
-        )
-        return (Block(phase=phase, segments=(sine,), pause="between-segments"),)
+        return (Block(phase=phase, segments=(self._swing(*self._frequencies()),), pause="between-segments"),)
 
 
 class GalvanostaticImpedance(_Spectrum):
@@ -85,45 +92,19 @@ class GalvanostaticImpedance(_Spectrum):
 
     def blocks(self, phase: int) -> tuple[Block, ...]:
         zero = Hold(control="current", level=0.0, duration=1.0, period=None, autorange=False)
-        sine = Sine(
-            period=None,
-            control="current",
-            bias=self.current,
-            amplitude=self.amplitude * _PEAK[self.amplitude_as],
-            frequencies=self._frequencies(),
-            autorange=False,
-            **self._cycles(),
-        )
+        sine = self._sine("current", self.current, self.amplitude, self._frequencies())
         return (Block(phase=phase, segments=(zero, sine), pause="between-segments"),)
 
 
-class ImpedanceAgainstTime(_Impedance):
-    potential: Potential = Field(description="potential about which the sine swings")
-    amplitude: Potential = Field(gt=0, description="amplitude of the potential")
+class ImpedanceAgainstTime(_AtPotential):
     frequency: Frequency = Field(gt=0, description="the one frequency")
     interval: Duration = Field(gt=0, le=LONGEST, description="time at the potential between two measurements")
     repeats: int = Field(ge=1, le=1_000_000, description="number of measurements")
-    versus: Versus = Field("reference", description="what the potential is given against")
-
-    @property
-    def starts_at(self) -> float:
-        return self.potential
-
-    @property
-    def relative(self) -> bool:
-        return self.versus == "open-circuit"
 
     def blocks(self, phase: int) -> tuple[Block, ...]:
-        sine = Sine(
-            period=None,
-            bias=self.potential,
-            amplitude=self.amplitude * _PEAK[self.amplitude_as],
-            frequencies=(self.frequency,),
-            versus_open_circuit=self.relative,
-            **self._cycles(),
-        )
         wait = Hold(level=self.potential, duration=self.interval, period=None, versus_open_circuit=self.relative)
-        return (Block(phase=phase, segments=(sine, wait), repeat=self.repeats, pause="between-repeats"),)
+        segments = (self._swing(self.frequency), wait)
+        return (Block(phase=phase, segments=segments, repeat=self.repeats, pause="between-repeats"),)
 
 
 class ImpedanceAgainstPotential(_Impedance):
@@ -152,42 +133,16 @@ class ImpedanceAgainstPotential(_Impedance):
         segments: list[Hold | Sine] = []
         for level in levels:
             segments.append(Hold(level=level, duration=self.settle_time, period=None))
-            segments.append(
-                Sine(
-                    period=None,
-                    bias=level,
-                    amplitude=self.amplitude * _PEAK[self.amplitude_as],
-                    frequencies=(self.frequency,),
-                    **self._cycles(),
-                )
-            )
+            segments.append(self._sine("potential", level, self.amplitude, (self.frequency,)))
         return (Block(phase=phase, segments=tuple(segments), pause="between-segments"),)
 
 
-class UncompensatedResistance(_Impedance):
-    potential: Potential = Field(description="potential about which the sine swings")
+class UncompensatedResistance(_AtPotential):
     amplitude: Potential = Field(0.01, gt=0, description="amplitude of the potential")
     frequency: Frequency = Field(10e3, gt=0, description="frequency high enough to short the double layer")
-    versus: Versus = Field("reference", description="what the potential is given against")
-
-    @property
-    def starts_at(self) -> float:
-        return self.potential
-
-    @property
-    def relative(self) -> bool:
-        return self.versus == "open-circuit"
 
     def blocks(self, phase: int) -> tuple[Block, ...]:
-        sine = Sine(
-            period=None,
-            bias=self.potential,
-            amplitude=self.amplitude * _PEAK[self.amplitude_as],
-            frequencies=(self.frequency,),
-            versus_open_circuit=self.relative,
-            **self._cycles(),
-        )
-        return (Block(phase=phase, segments=(sine,)),)
+        return (Block(phase=phase, segments=(self._swing(self.frequency),)),)
 
 
 _BEFORE = '[[phases]]\nphase = "settle"\nduration = "5 s"'
