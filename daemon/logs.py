@@ -14,16 +14,18 @@ LEVELS = tuple(_LEVELS)
 def configure(level: str = "info", stream: TextIO = sys.stderr) -> None:
     """Send our logs, and those of the libraries from `warning` on, to `stream`."""
     readable = stream.isatty()
+    last: list[Processor]
     shared: list[Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.stdlib.add_log_level,
         structlog.processors.TimeStamper(fmt="%H:%M:%S" if readable else "iso", utc=not readable),
     ]
-    last: list[Processor] = (
-        [structlog.dev.ConsoleRenderer(colors=True)]
-        if readable
-        else [structlog.processors.dict_tracebacks, structlog.processors.JSONRenderer(default=str)]
-    )
+    # Tracebacks without local variables: among them are passwords.
+    if readable:
+        last = [structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)]
+    else:
+        plain = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
+        last = [structlog.processors.ExceptionRenderer(plain), structlog.processors.JSONRenderer(default=str)]
     structlog.configure(
         processors=[*shared, structlog.processors.StackInfoRenderer(), *last],
         wrapper_class=structlog.make_filtering_bound_logger(_LEVELS[level]),

@@ -11,7 +11,7 @@ from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.mqtt.client import ConnectionLost, Link, TooLarge, connect
 from luggin.daemon.mqtt.intake import Intake
 from luggin.daemon.mqtt.publisher import RunPublisher, publish_board, publish_entries
-from luggin.daemon.store import Store, StoreError
+from luggin.daemon.store import Store
 from luggin.protocol import topics
 from luggin.protocol.payloads import NodeStatus, Payload, Reply
 
@@ -56,7 +56,7 @@ class Connection:
                     log.info("connected to the broker", broker=str(endpoint))
                     connected, say = clock(), log.warning
                     await self._serve(link)
-            except (ConnectionLost, StoreError, OSError) as error:
+            except (ConnectionLost, OSError) as error:
                 say("no broker; trying again for ever", reason=str(error) or type(error).__name__)
                 say = log.debug
             if clock() - connected > _STEADY_AFTER:
@@ -84,7 +84,7 @@ class Connection:
                 group.create_task(publisher.run(), name="runs to broker")
                 group.create_task(self._send_replies(link), name="replies to broker")
         except BaseExceptionGroup as errors:
-            if errors.split((ConnectionLost, StoreError))[1] is not None:
+            if errors.split(ConnectionLost)[1] is not None:
                 raise
             raise _first(errors) from None
         except asyncio.CancelledError:

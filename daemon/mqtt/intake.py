@@ -88,7 +88,7 @@ class Intake:
         self._desk = desk
         self._lanes = {(STORE, ""): Lane()}
         self._lanes |= {(name, verb): Lane() for name in instruments for verb in ("", *OFF_VERBS)}
-        self._dropped = 0
+        self._complaints: Counter[str] = Counter()
         self.verified = False
         self.outbox = Outbox()
 
@@ -104,27 +104,31 @@ class Intake:
             return  # an empty message is how a broker is told to forget one, by us too
         address = read_command(topic)
         if kept:
-            log.warning("refused a retained command, whatever it asks for, and cleared it", topic=topic[:400])
             self.outbox.put(topic, None)
+            self._complain("refused a retained command, whatever it asks for, and cleared it", topic)
         elif address is None:
-            log.warning("refused a malformed command topic", topic=topic[:400])
-        else:
-            self._sort(_Waiting(address, body, self.verified))
+            self._complain("refused a malformed command topic", topic)
+        elif not self._sort(_Waiting(address, body, self.verified)):
+            self._complain("dropped a command: too many at once or too large", topic)
 
-    def _sort(self, command: _Waiting) -> None:
+    def _sort(self, command: _Waiting) -> bool:
+        """Whether there was room for it."""
         topic = command.topic
         if topic.verb in OFF_VERBS and (lane := self._lanes.get((topic.instrument, topic.verb))):
             if len(command.body) > MOST_COMMAND_BYTES:
                 command = _Waiting(topic, b"?", command.verified)  # obeyed unread
-            taken = lane.put(command, MOST_WAITING)
-        else:
-            # What is meant for nobody is refused in the store's lane.
-            lane = self._lanes.get((topic.instrument, ""), self._lanes[STORE, ""])
-            taken = len(command.body) <= MOST_COMMAND_BYTES and lane.put(command, MOST_WAITING_OF_A_CLIENT)
-        if not taken:
-            self._dropped += 1
-            if self._dropped & (self._dropped - 1) == 0:  # 1, 2, 4, 8 ...: a flood must not flood the log
-                log.warning("dropped commands: too many or too large", newest=str(topic), dropped=self._dropped)
+            return lane.put(command, MOST_WAITING)
+        if len(command.body) > MOST_COMMAND_BYTES:
+            return False
+        # What is meant for nobody is refused in the store's lane.
+        lane = self._lanes.get((topic.instrument, ""), self._lanes[STORE, ""])
+        return lane.put(command, MOST_WAITING_OF_A_CLIENT)
+
+    def _complain(self, what: str, topic: str) -> None:
+        """The first, second, fourth, eighth ... time: a flood must not flood the log."""
+        self._complaints[what] += 1
+        if (times := self._complaints[what]) & (times - 1) == 0:
+            log.warning(what, topic=topic[:400], times=times)
 
     async def _work(self, lane: Lane, pace: float) -> None:
         while True:

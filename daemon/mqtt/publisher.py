@@ -13,7 +13,7 @@ from typing import Literal, cast
 import structlog
 
 from luggin.daemon.board import Board
-from luggin.daemon.mqtt.client import Link, TooLarge
+from luggin.daemon.mqtt.client import MOST_IN_FLIGHT, Link, TooLarge
 from luggin.daemon.mqtt.encode import MOST_POINTS, points_messages
 from luggin.daemon.store import Outstanding, Store, StoreError, Stream
 from luggin.protocol import topics
@@ -26,6 +26,7 @@ log = structlog.get_logger(__name__)
 MOST_RUNS = 64
 MOST_BACKLOG_RUNS = 20_000
 MOST_EVENTS = 100
+_STORE_AGAIN = 5.0
 POINTS_A_STEP = 4 * MOST_POINTS
 RunKind = Literal["header", "points", "event", "result"]
 _KINDS: dict[Stream, RunKind] = {"header": "header", "points": "points", "events": "event", "result": "result"}
@@ -68,11 +69,21 @@ class RunPublisher:
     def __init__(self, node: str, store: Store, link: Link) -> None:
         self._node, self._store, self._link = node, store, link
         self._unreadable: set[str] = set()
+        self._room = asyncio.Semaphore(MOST_IN_FLIGHT - 4)  # states and replies need not wait for points
+        self._sent = 0
         self._caught_up = -1
         self._progress = asyncio.Event()
 
     async def run(self) -> None:
-        """Returns only by an exception: ConnectionLost, or StoreError when the store can't be asked at all."""
+        """Returns only by an exception, ConnectionLost in the end."""
+        while True:
+            try:
+                await self._publish_all()
+            except StoreError as error:
+                log.error("the store can't say what to publish; asking again", reason=str(error))
+                await asyncio.sleep(_STORE_AGAIN)
+
+    async def _publish_all(self) -> None:
         backlog = Backlog(await self._store.unpublished(MOST_BACKLOG_RUNS))
         followed: set[str] = set()
         while True:
@@ -81,18 +92,19 @@ class RunPublisher:
             news = [each for each in outstanding if not backlog.holds(each)]
             followed = {each.run for each in outstanding if not each.finished or each in news}
             if news:
+                sent = self._sent
                 async with asyncio.TaskGroup() as group:
                     for each in news:
                         group.create_task(self._step(each, POINTS_A_STEP, backlog.live_from(each.run)))
+                if self._sent == sent:  # the store promises more than it holds; it must not be asked in a tight loop
+                    await self._changed(serial, _STORE_AGAIN)
                 continue
             self._note_progress(serial)
+            pause = None
             if outstanding:
-                pause = await self._timed(
-                    self._step(outstanding[0], MOST_POINTS, backlog.live_from(outstanding[0].run))
-                )
-                await self._changed(serial, pause)
-            else:
-                await self._changed(serial, None)
+                oldest = outstanding[0]
+                pause = await self._timed(self._step(oldest, MOST_POINTS, backlog.live_from(oldest.run)))
+            await self._changed(serial, pause)
 
     async def caught_up(self, serial: int) -> None:
         """Wait until all live news up to this serial of the store are with the broker."""
@@ -159,7 +171,9 @@ class RunPublisher:
     async def _send(self, each: Outstanding, stream: Stream, first: int, after: int, message: bytes) -> None:
         kind = _KINDS[stream]
         try:
-            await self._link.publish(topics.run(self._node, each.instrument, each.run, kind), message, kind)
+            async with self._room:
+                await self._link.publish(topics.run(self._node, each.instrument, each.run, kind), message, kind)
         except TooLarge as error:
             log.error("not published; ask the store for it", reason=str(error))
+        self._sent += 1
         self._store.advance(each.run, stream, first, after)

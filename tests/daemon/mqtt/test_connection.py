@@ -37,9 +37,13 @@ ALARM = topics.instrument(NODE, INSTRUMENT, "alarm")
 class Obedient:
     def __init__(self) -> None:
         self.told: list[ReceivedCommand] = []
+        self.busy = asyncio.Event()
+        self.busy.set()
 
     async def handle(self, command: ReceivedCommand) -> Reply:
         self.told.append(command)
+        if command.verb != "abort":
+            await self.busy.wait()
         return Reply(request=command.payload.request, accepted=True)
 
 
@@ -212,6 +216,27 @@ async def test_a_client_is_not_verified_where_the_broker_does_not_vouch(daemon: 
             await client.link.publish(topics.command(NODE, INSTRUMENT, "somebody", "hold"), body, "command")
             await client.until(lambda m: m.topic == replies)
     assert [(each.client, each.verified) for each in daemon.pstat.told] == [("somebody", False)]
+
+
+async def test_an_abort_passes_a_flood(daemon: Daemon, mosquitto: EmbeddedBroker, tmp_path: Path) -> None:
+    replies = topics.reply(NODE, INSTRUMENT, "local")
+    async with (
+        daemon.connected_to(mosquitto.endpoint),
+        client_of(local_access(tmp_path), replies, STATUS) as client,
+    ):
+        await client.until(online)
+        daemon.pstat.busy.clear()
+        for first in range(0, 1000, 100):
+            async with asyncio.TaskGroup() as group:
+                for number in range(first, first + 100):
+                    body = json.dumps({"request": f"r{number}", "reply_to": replies}).encode()
+                    topic = topics.command(NODE, INSTRUMENT, "local", "hold")
+                    group.create_task(client.link.publish(topic, body, "command"))
+        body = json.dumps({"request": "off", "reply_to": replies}).encode()
+        await client.link.publish(topics.command(NODE, INSTRUMENT, "local", "abort"), body, "command")
+        await client.until(lambda m: m.topic == replies and json.loads(m.payload)["request"] == "off")
+        assert len(daemon.pstat.told) < 50
+        daemon.pstat.busy.set()
 
 
 @pytest.mark.parametrize("verb", ["start", "abort"])

@@ -14,7 +14,7 @@ import pytest
 from luggin.daemon.board import Board
 from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.mqtt.client import ConnectionLost, Link, TooLarge
-from luggin.daemon.mqtt.publisher import Backlog, RunPublisher, publish_board
+from luggin.daemon.mqtt.publisher import POINTS_A_STEP, Backlog, RunPublisher, publish_board
 from luggin.daemon.store import Outstanding, Store
 from luggin.protocol import topics
 from luggin.protocol.payloads import Alarm, Points, RunEvent, RunHeader, RunResult
@@ -166,6 +166,23 @@ async def test_backlog_is_one_message_at_a_time(store: Store) -> None:
         assert link.waiting == 1
         link.open.set()
         await link.until("result", "old-run")
+
+
+async def test_a_broker_that_does_not_acknowledge_costs_one_step_of_a_run(store: Store) -> None:
+    link = NotingLink()
+    async with publishing(store, link):
+        await store.begin_run(header("run-1", points=50_000))
+        await link.until("header", "run-1")
+        link.open.clear()
+        await store.put(sweep("run-1", 0, 50_000))
+        await link.until("points", "run-1")
+        for _ in range(200):
+            await asyncio.sleep(0)
+        assert sum(m.points.count for m in link.messages if m.kind == "points") <= POINTS_A_STEP
+        link.open.set()
+        await store.finish_run(result("run-1", 50_000))
+        await link.until("result", "run-1")
+    assert indices(link.messages) == list(range(50_000))
 
 
 async def test_what_was_not_acknowledged_goes_out_again(store: Store) -> None:
