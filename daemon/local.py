@@ -43,7 +43,7 @@ class LocalSocket:
 
     def __init__(self, path: Path, desk: Desk, board: Board, status: Callable[[], NodeStatus]) -> None:
         self._path, self._desk, self._board, self._status = path, desk, board, status
-        self._open: set[asyncio.Task[None]] = set()
+        self._open: dict[asyncio.Task[None], None] = {}
 
     async def run(self) -> None:
         """Serve; returns only by cancellation.  Raises OSError when the socket can't be made."""
@@ -67,12 +67,12 @@ class LocalSocket:
             await server.wait_closed()
 
     def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """Whoever comes is heard, an abort above all; with too many, the oldest conversation ends."""
         if len(self._open) >= MOST_CONNECTIONS:
-            writer.close()
-            return
+            next(iter(self._open)).cancel()
         task = asyncio.get_running_loop().create_task(self._converse(reader, writer), name="local client")
-        self._open.add(task)
-        task.add_done_callback(self._open.discard)
+        self._open[task] = None
+        task.add_done_callback(self._open.pop)
 
     async def _converse(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         client = _peer(writer.get_extra_info("socket"))

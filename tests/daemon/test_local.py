@@ -135,14 +135,18 @@ async def test_a_line_without_end_costs_the_connection_only(tmp_path: Path) -> N
             assert (await peer.ask(verb="status")).accepted
 
 
-async def test_connections_are_bounded(tmp_path: Path) -> None:
-    async with served(tmp_path, Noting()) as path:
-        idle = [await asyncio.open_unix_connection(path) for _ in range(MOST_CONNECTIONS)]
-        async with peer_of(path) as one_too_many:
-            assert await one_too_many.at_end()
+async def test_too_many_connections_keep_nobody_out(tmp_path: Path) -> None:
+    pstat = Noting()
+    async with served(tmp_path, pstat) as path, peer_of(path) as oldest:
+        assert (await oldest.ask(verb="status")).accepted
+        idle = [await asyncio.open_unix_connection(path) for _ in range(MOST_CONNECTIONS - 1)]
+        async with peer_of(path) as newest:
+            assert (await newest.ask(instrument="pstat", verb="abort", command={"request": "r1"})).accepted
+            assert await oldest.at_end()
         for _, writer in idle:
             writer.close()
             await writer.wait_closed()
+    assert [each.verb for each in pstat.told] == ["abort"]
 
 
 async def test_the_socket_is_private_and_goes_away(tmp_path: Path) -> None:
