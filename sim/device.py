@@ -12,7 +12,6 @@ from luggin.protocol.link.records import sentence
 from luggin.protocol.points import Array, Batch
 from luggin.protocol.program import Program
 from luggin.sim.buffer import PointBuffer
-from luggin.sim.deadman import DeadManTimer, Heard, Verdict
 from luggin.sim.executor.execution import Execution, NotPossible
 from luggin.sim.executor.record import columns_of
 from luggin.sim.executor.sampler import Sampler
@@ -21,18 +20,18 @@ from luggin.sim.loader import Loader
 from luggin.sim.noise import Noise
 from luggin.sim.ranging import Ranges
 from luggin.sim.refused import Refused
+from luggin.sim.run import Run
 from luggin.sim.settings import Settings
 from luggin.sim.stage import Relay, Stage
 from luggin.sim.trouble import Trouble
 
 OLDEST_QUOTE = 5.0
 """Seconds that a quoted clock may be behind for a cell to be energised."""
-BEAT = 0.01
-"""Seconds within which samples that are due are computed together."""
-CATCH_UP = 2.0
-"""Seconds for which a device that was woken late may compute what it missed."""
 INSIST = 0.1
 """Seconds after which a relay that does not read as off is told again."""
+
+
+Standing = tuple[Activity, Cell, str | None, Outcome | None, int]
 
 
 class Log(Protocol):
@@ -64,16 +63,11 @@ class Device:
         """Start afresh: a new boot, nothing loaded, nothing energised."""
         self.boot = self._boots()
         self.buffer: PointBuffer | None = None
-        self.behind = False
-        """Whether more was due than the last `advance` could compute."""
-        self._behind_since: float | None = None
-        self._booted = self._advanced = self._insisted = now
+        self._booted = self._insisted = now
         self._loader = Loader(self.capability)
         self._program: Program | None = None
         self._armed = self._done = False
-        self._execution: Execution | None = None
-        self._timer: DeadManTimer | None = None
-        self._started = self._passed_when_fed = 0.0
+        self._run: Run | None = None
         self._stage = Stage(self._settings.make_cell(0), self._relay, self._note)
         self._stage.shut(self.capability.current_ranges[-1])
 
@@ -86,63 +80,28 @@ class Device:
     @property
     def run_time(self) -> float:
         """Run time (s) reached by the program, 0 without one."""
-        return self._execution.time if self._execution else 0.0
+        return self._run.execution.time if self._run else 0.0
 
     def advance(self, now: float, most: int) -> None:
         """Do what is due, computing `most` samples at most; `wakeup` says when to come again."""
-        execution, timer = self._execution, self._timer
-        self.behind, self._advanced = False, now
         if self._relay_disagrees and now >= self._insisted + INSIST:
             self._insisted = now
             self._stage.insist()
-        if execution is None or timer is None or not execution.active:
-            return
-        clock = self.clock(now)
-        horizon = min(clock, timer.deadline)
-        target = (horizon - self._started) * self._settings.speed
-        behind = execution.advance(target, most) >= most
-        self._behind_since = None if not behind else self._behind_since or clock
-        self.behind = behind
-        if not execution.active or self._may_catch_up(clock, timer.deadline):
-            return
-        match timer.verdict(clock):
-            case Verdict.OPEN:
-                execution.end(Outcome.DEAD_MAN, f"the host was silent for {timer.silence(clock):.3g} s")
-            case Verdict.FIRE:
-                self.behind = True
-                self._fire(execution, timer)
-
-    def _may_catch_up(self, clock: float, deadline: float) -> bool:
-        """Whether the timer still waits for what should have been computed before its deadline.
-
-        It does for a while where nobody woke the device in time, but not where computing was too slow all along.
-        """
-        since = self._behind_since
-        return since is not None and since >= deadline and clock < since + CATCH_UP
+        if self._run is not None:
+            self._run.advance(self.clock(now), most)
 
     def wakeup(self, now: float) -> float | None:
         """When `advance` has something to do, if nothing else happens before."""
         times = [self._insisted + INSIST] if self._relay_disagrees else []
-        execution = self._execution
-        if execution is not None and execution.active and self._timer is not None:
-            if self.behind:
-                return now
-            times.append(self._booted + self._timer.deadline)
-            due = execution.next_due
-            if due is not None:
-                real = self._booted + self._started + due / self._settings.speed
-                times.append(max(real, self._advanced + BEAT))
+        due = None if self._run is None else self._run.wakeup(self.clock(now))
+        if due is not None:
+            times.append(self._booted + due)
         return min(times, default=None)
 
-    def _fire(self, execution: Execution, timer: DeadManTimer) -> None:
-        rule = timer.rule
-        if rule.action == "hold" and rule.potential is not None:
-            execution.abandon(rule.potential)
-        elif rule.action == "continue":
-            passed = execution.passed - self._passed_when_fed
-            execution.allow(None if rule.charge is None else rule.charge - passed)
-        else:
-            execution.end(Outcome.DEAD_MAN, "the host fell silent")
+    @property
+    def behind(self) -> bool:
+        """Whether more was due than the last `advance` could compute."""
+        return self._run is not None and self._run.behind
 
     @property
     def _relay_disagrees(self) -> bool:
@@ -162,7 +121,7 @@ class Device:
             raise Refused(Code.POINTS_HELD, f"{held} wait to be acknowledged")
         self._program = self._loader.program(size, digest)
         self.buffer = PointBuffer(run, self.boot, self.capability.buffer, columns_of(self._program))
-        self._execution, self._timer = None, None
+        self._run = None
         self._armed, self._done = True, False
 
     def start(self, run: str, quoted: float, now: float) -> None:
@@ -182,10 +141,9 @@ class Device:
         ranges = Ranges(model.ranges, self.capability, program.ranging)
         front = FrontEnd(model, ranges, noise, program.mains_frequency, settings.temperature)
         sampler = Sampler(self._stage, front, model.compliance, self.trouble)
-        self._started = self.clock(now)
-        self._timer, self._passed_when_fed = DeadManTimer(program.dead_man, self._started), 0.0
         largest = self.capability.current_ranges[-1]
-        self._execution = Execution(program, sampler, self._stage, largest, self._keep)
+        execution = Execution(program, sampler, self._stage, largest, self._keep)
+        self._run = Run(execution, program.dead_man, self.clock(now), settings.speed)
 
     def hold(self) -> None:
         self._require(Activity.RUNNING, Activity.HELD)
@@ -208,8 +166,8 @@ class Device:
 
     def cell_off(self) -> Receipt:
         """Open the cell now, whatever is going on."""
-        if self._execution is not None and self._execution.active:
-            self._execution.end(Outcome.OFF, "cell-off was asked for")
+        if self._run is not None and self._run.execution.active:
+            self._run.execution.end(Outcome.OFF, "cell-off was asked for")
         else:
             self._stage.shut(self.capability.current_ranges[-1])
         self._armed = False
@@ -219,13 +177,8 @@ class Device:
         )
 
     def keep_alive(self, quoted: float, now: float) -> None:
-        if self._timer is None or self._execution is None:
-            return
-        heard = self._timer.feed(quoted, self.clock(now))
-        if heard is not Heard.NOTHING:
-            self._passed_when_fed = self._execution.passed
-        if heard is Heard.BACK:
-            self._execution.allow(None)
+        if self._run is not None:
+            self._run.keep_alive(quoted, self.clock(now))
 
     def acknowledge(self, run: str, after: int) -> None:
         buffer = self.points_of(run)
@@ -248,13 +201,24 @@ class Device:
     def activity(self) -> Activity:
         if self._armed:
             return Activity.ARMED
-        if self._execution is None or self._done:
+        if self._run is None or self._done:
             return Activity.IDLE
-        return self._execution.activity
+        return self._run.execution.activity
+
+    @property
+    def standing(self) -> Standing:
+        """What is reported whenever it changes."""
+        execution, buffer = self._execution, self.buffer
+        return (
+            self.activity,
+            self._relay.read_back(),
+            None if buffer is None else buffer.run,
+            execution.outcome if execution else None,
+            execution.phase if execution else 0,
+        )
 
     def status(self, now: float) -> Status:
         execution, buffer, clock = self._execution, self.buffer, self.clock(now)
-        energised = execution is not None and execution.active
         return Status(
             activity=self.activity,
             cell=self._relay.read_back(),
@@ -269,7 +233,7 @@ class Device:
             run_time=self.run_time,
             phase=execution.phase if execution else 0,
             cycle=execution.cycle if execution else 0,
-            silence=self._timer.silence(clock) if energised and self._timer else 0.0,
+            silence=self._run.silence(clock) if self._run else 0.0,
         )
 
     def reading(self, now: float) -> Reading:
@@ -299,9 +263,13 @@ class Device:
     # Inside
 
     @property
+    def _execution(self) -> Execution | None:
+        return None if self._run is None else self._run.execution
+
+    @property
     def _running(self) -> Execution:
-        assert self._execution is not None
-        return self._execution
+        assert self._run is not None
+        return self._run.execution
 
     def _require(self, *activities: Activity) -> None:
         if self.activity not in activities:

@@ -2,11 +2,11 @@
 
 import math
 
-from luggin.protocol.instrument import Activity, Status
+from luggin.protocol.instrument import Activity
 from luggin.protocol.link.codec import points_that_fit
 from luggin.protocol.link.message import Points, Report
 from luggin.protocol.link.numbers import Code
-from luggin.sim.device import Device
+from luggin.sim.device import Device, Standing
 from luggin.sim.refused import Refused
 
 LATEST = 0.1
@@ -19,7 +19,7 @@ class News:
 
     def __init__(self, device: Device) -> None:
         self._device = device
-        self._told: Status | None = None
+        self._told: Standing | None = None
         self._sending = False
         self.sent = 0
         """Index after the last point of the run that went on the line."""
@@ -41,12 +41,9 @@ class News:
 
     def next(self, now: float, room: int) -> Report | Points | None:
         """The next message of at most `room` bytes, if there is one."""
-        status = self._device.status(now)
-        if self._told is None or _key(status) != _key(self._told):
-            first = self._told is None
-            self._told = status
-            if not first:
-                return Report(0, self.sent, status)
+        before, self._told = self._told, self._device.standing
+        if before is not None and before != self._told:
+            return Report(0, self.sent, self._device.status(now))
         return self._points(now, room) if self._sending else None
 
     def wakeup(self) -> float | None:
@@ -73,7 +70,3 @@ class News:
         if self._due is None:
             self._due = now + LATEST
         return now >= self._due or self._device.activity is Activity.ENDED
-
-
-def _key(status: Status) -> tuple[object, ...]:
-    return status.activity, status.cell, status.run, status.outcome, status.phase, status.boot

@@ -95,7 +95,10 @@ class _Condition:
             if not valid.any():
                 return np.full(len(magnitude), np.nan)
             self._first = float(magnitude[np.argmax(valid)])
-        return magnitude / self._first if self._first > 0 else np.full(len(magnitude), np.nan)
+        if self._first == 0:
+            return np.full(len(magnitude), np.nan)
+        with np.errstate(over="ignore"):
+            return magnitude / self._first
 
     def _drift(self, time: Floats, potential: Floats) -> Floats:
         assert self._recent is not None

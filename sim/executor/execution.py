@@ -1,8 +1,6 @@
 """One run of a program on the cell, in instrument time."""
 
-import copy
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,8 +14,8 @@ from luggin.sim.executor.conditions import Conditions
 from luggin.sim.executor.course import Before, Course
 from luggin.sim.executor.courses import course, watch
 from luggin.sim.executor.guard import Guard
+from luggin.sim.executor.passage import Passage
 from luggin.sim.executor.recent import Recent
-from luggin.sim.executor.record import record
 from luggin.sim.executor.sampler import Sampler
 from luggin.sim.executor.walk import Walk
 from luggin.sim.frontend import Samples
@@ -35,21 +33,6 @@ _ALLOWED = "the charge allowed without a host has passed"
 
 class NotPossible(Exception):
     """A request that does not fit what the run is doing; its text is a sentence."""
-
-
-@dataclass
-class Passage:
-    """A course under way.  `begun` is the run time (s) at which it began, moved on by the holds within it."""
-
-    course: Course
-    begun: float
-    conditions: Conditions
-    automatic: bool
-    phase: int
-    cycle: int
-    done: int = 0
-    charge: float = 0.0
-    recent: Recent | None = None  # of the open-circuit potential, where one is to be learnt
 
 
 class Execution:
@@ -99,9 +82,7 @@ class Execution:
         if not self.active or self._passage is None:
             return None
         passage = self._passage
-        if passage.done == passage.course.steps:
-            return self.time
-        return passage.begun + float(passage.course.ends(passage.done, 1)[0])
+        return self.time if passage.over else passage.next_end
 
     def advance(self, target: float, most: int) -> int:
         """Compute samples up to run time `target` (s), `most` of them at most; returns how many steps that took."""
@@ -109,16 +90,14 @@ class Execution:
         while left > 0 and self.active:
             passage = self._passage
             assert passage is not None
-            if passage.done == passage.course.steps:
+            if passage.over:
                 self._over(None)
                 left -= 1
                 continue
-            count = min(left, MOST_AT_ONCE, passage.course.steps - passage.done)
-            ends = passage.begun + passage.course.ends(passage.done, count)
-            due = int(np.searchsorted(ends, target, side="right"))
+            due = passage.due(target, min(left, MOST_AT_ONCE))
             if due == 0:
                 break
-            left -= self._take(due)
+            left -= self._take(passage, due)
         return most - left
 
     # Requests
@@ -180,47 +159,25 @@ class Execution:
 
     # Samples
 
-    def _take(self, count: int) -> int:
-        """Take samples of the present course, fewer where an end condition is met; returns how many."""
-        passage = self._passage
-        assert passage is not None
-        far = passage.conditions and count > 1
-        back = (self._sampler.save(passage.done), copy.deepcopy(passage.conditions)) if far else None
-        since = passage.course.ends(passage.done, count)
+    def _take(self, passage: Passage, due: int) -> int:
+        """Take samples that are due; returns how many."""
         try:
-            samples = self._sampler.take(passage.course, passage.done, passage.begun + since, passage.automatic)
+            samples, charge, met = passage.take(self._sampler, due)
         except CellError as error:
             self.end(Outcome.FAULT, str(error))
-            return count
-        charge = np.cumsum(np.concatenate(([passage.charge], samples.charge)))[1:]
-        met = passage.conditions.met(since, samples, charge) if passage.conditions else None
-        if met is not None and met[0] + 1 < count:
-            # The cell went further than the segment does: back, and again just as far.
-            assert back is not None
-            self._sampler.restore(back[0], passage.course, passage.begun)
-            passage.conditions = back[1]
-            return self._take(met[0] + 1)
+            return due
         ended = self._first_end(samples, charge)
-        kept = count if ended is None else ended[0] + 1
-        self._keep(passage, samples[:kept], charge[:kept], closing=met is not None or ended is not None)
+        kept = len(samples) if ended is None else ended[0] + 1
+        points = passage.keep(samples[:kept], charge[:kept], met is not None or ended is not None, self._was_held)
+        if points is not None:
+            self._sink(*points)
+        self.time = float(samples.time[kept - 1])
+        self.last = samples[kept - 1 : kept]
         if ended is not None:
             self.end(ended[1], ended[2])
         elif met is not None:
-            self._over(met[1])
-        return count
-
-    def _keep(self, passage: Passage, samples: Samples, charge: Floats, closing: bool) -> None:
-        reduced = passage.course.reduce(passage.done, samples, closing)
-        if len(reduced.chosen):
-            even = None if reduced.even is None else Even(passage.begun, *reduced.even)
-            self._sink(record(samples, charge, reduced, passage.phase, passage.cycle, self._was_held), even)
-        if passage.recent is not None:
-            for time, value in zip(samples.time.tolist(), samples.potential.tolist(), strict=True):
-                passage.recent.add(time, value)
-        passage.done += len(samples)
-        passage.charge = float(charge[-1])
-        self.time = float(samples.time[-1])
-        self.last = samples[-1:]
+            self._over(met)
+        return len(samples)
 
     def _first_end(self, samples: Samples, charge: Floats) -> tuple[int, Outcome, str] | None:
         """The first sample after which the cell must open, the outcome and a sentence."""
@@ -296,7 +253,7 @@ class Execution:
         self.activity = Activity.HELD
         stands = passage.course
         left = self._program.longest_hold - self._held_for
-        self._watch(stands.control, stands.level(passage.done), left, passage.automatic)
+        self._watch(stands.control, passage.level, left, passage.automatic)
 
     def _resume(self) -> None:
         hold = self._passage
@@ -340,7 +297,7 @@ class Execution:
         """The level that stands, or where another quantity was controlled, what is measured of this one."""
         passage = self._passage
         if passage is not None and passage.course.control == control:
-            return passage.course.level(passage.done)
+            return passage.level
         if control == "current":
             return 0.0 if self.last is None or np.isnan(self.last.current[0]) else float(self.last.current[0])
         return self._sampler.open_circuit() if self.last is None else float(self.last.potential[0])
