@@ -16,7 +16,7 @@ from pathlib import Path
 
 import structlog
 
-from luggin.daemon import places
+from luggin.daemon import endpoint, places
 from luggin.daemon.board import Board
 from luggin.daemon.broker import EmbeddedBroker
 from luggin.daemon.config import BrokerSettings, Config
@@ -51,7 +51,7 @@ async def serve(config: Config) -> bool:
     """
     runtime = places.private(config.node.runtime)
     config.store.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with _only_one(runtime, config.node.name), _ended_by_signal() as ending:
+    with _only_one(runtime, config.node.name), _announced(runtime, config), _ended_by_signal() as ending:
         async with Store.open(config.store.path) as store:
             return await _Daemon(config, runtime, store).run(ending)
 
@@ -137,10 +137,10 @@ def _external(settings: BrokerSettings | None) -> Callable[[], Awaitable[Endpoin
     if first.password and not first.encrypted and first.host not in ("localhost", "127.0.0.1", "::1"):
         log.warning("the broker's password travels in the clear; use mqtts:// where the broker can", broker=str(first))
 
-    async def endpoint() -> Endpoint:
+    async def now() -> Endpoint:
         return settings.endpoint()
 
-    return endpoint
+    return now
 
 
 async def _kept_alive(name: str, body: Callable[[], Awaitable[None]]) -> None:
@@ -190,6 +190,20 @@ def _only_one(runtime: Path, node: str) -> Iterator[None]:
         file.write(f"{os.getpid()}\n")
         file.flush()
         yield
+
+
+@contextmanager
+def _announced(runtime: Path, config: Config) -> Iterator[None]:
+    """Leave the laboratory's broker where this user's clients on this machine look; our own broker does so itself."""
+    if config.broker is None:
+        yield
+        return
+    path = endpoint.file_of(runtime, config.node.name)
+    endpoint.write(path, config.broker.endpoint())
+    try:
+        yield
+    finally:
+        path.unlink(missing_ok=True)
 
 
 @contextmanager

@@ -65,7 +65,7 @@ async def test_abort_works_with_the_broker_dead(tmp_path: Path) -> None:
         nowhere = f"mqtt://127.0.0.1:{free_port()}"
         await road.serve({"left": serial(tmp_path, "left")}, nowhere)
         await road.until("left", state="Idle", cell="off", link="up")
-        code, _, err = await road.luggin("run", str(method_file(tmp_path)), "-i", "left", "--broker", nowhere)
+        code, _, err = await road.luggin("run", str(method_file(tmp_path)), "-i", "left")
         assert code == 4
         assert "no connection to the broker" in err
         code, out, _ = await road.luggin("abort", "-i", "left")
