@@ -20,7 +20,6 @@ class Connecting:
     def __init__(self, instrument: str, driver: Driver, control: Control, intervals: Intervals) -> None:
         self._driver, self._control, self._intervals = driver, control, intervals
         self._log = structlog.get_logger(__name__).bind(instrument=instrument, address=driver.address)
-        self._epoch = 0
         self._said = ""
 
     async def run(self) -> None:
@@ -28,7 +27,7 @@ class Connecting:
         shortest, longest = self._intervals.reconnect
         pause = shortest
         while True:
-            epoch = self._epoch
+            epoch = self._control.unit.epoch
             try:
                 async with self._driver.open(self._intervals.connect) as session:
                     await self._attend(session)
@@ -37,7 +36,7 @@ class Connecting:
             except Exception as error:
                 self._log.exception("the connection failed in an unforeseen way")
                 self._control.fault(error)
-            pause = shortest if self._epoch != epoch else min(2 * pause, longest)
+            pause = shortest if self._control.unit.epoch != epoch else min(2 * pause, longest)
             await asyncio.sleep(pause * random.uniform(0.7, 1.3))
 
     def _note(self, sentence: str) -> None:
@@ -51,12 +50,11 @@ class Connecting:
         try:
             status = await session.status()
             known, stored = await self._look_up(status)
-            self._epoch += 1
             self._said = ""
             attendance = Attendance(session, control, self._intervals, control.now)
             control.session, control.attendance = session, attendance
             self._log.info("connected", activity=status.activity.value)
-            control.feed(events.Connected(control.now(), self._epoch, status, known))
+            control.feed(events.Connected(control.now(), control.unit.epoch + 1, status, known))
             if stored is not None:
                 control.spawn("late points", control.fetch_late, session, status, stored)
             looking = control.spawn("health", self._look_for_ever, session)
@@ -78,7 +76,7 @@ class Connecting:
         finally:
             await control.off_answered()
             control.session = control.attendance = None
-            control.feed(events.LinkLost(control.now(), self._epoch, sentence))
+            control.feed(events.LinkLost(control.now(), control.unit.epoch, sentence))
 
     async def _look_up(self, status: Status) -> tuple[bool, int | None]:
         """Whether the points that the instrument holds are of a run known here; of an earlier one, what is stored."""

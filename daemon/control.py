@@ -50,11 +50,15 @@ class Control:
         self._batch: Batch | None = None
         self._turn = 0
         self._moved = asyncio.Event()
+        self._closed = False
         self._timer: asyncio.TimerHandle | None = None
         self._due = float("nan")
         self._tasks: set[asyncio.Task[None]] = set()
         self._worker = Worker(self.spawn)
         self._off: asyncio.Task[None] | None = None
+
+    def open(self) -> None:
+        self._closed = False
 
     # Events
 
@@ -64,6 +68,8 @@ class Control:
     def feed(self, event: events.Event) -> tuple[effects.Effect, ...]:
         """One step of the machine, and at once everything that it asks for."""
         self.unit, todo = step(self.unit, event)
+        if self._closed:
+            return ()
         self._turn += isinstance(event, _TURNS)
         failure: Exception | None = None
         for effect in todo:
@@ -110,6 +116,13 @@ class Control:
     # News, as the attendance hands them on
 
     def take(self, news: News) -> None:
+        try:
+            self._take(news)
+        except Exception as error:
+            self._log.exception("news could not be dealt with: the cell is switched off")
+            self.fault(error)
+
+    def _take(self, news: News) -> None:
         if isinstance(news, Status):
             self.feed(events.Told(self.now(), self.unit.epoch, news))
             return
@@ -271,7 +284,8 @@ class Control:
             await asyncio.wait({self._off})
 
     async def close(self) -> None:
-        """End everything that is still under way."""
+        """End everything that is still under way; nothing is done from here on."""
+        self._closed = True
         if self._timer is not None:
             self._timer.cancel()
         tasks = set(self._tasks)

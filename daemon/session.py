@@ -64,6 +64,7 @@ class Instrument:
 
     async def run(self) -> None:
         """Connect for ever, adopt or make safe, execute.  Returns after `shutdown`; only cancellation ends it else."""
+        self._control.open()
         await self._recall()
         connecting = Connecting(self._name, self._driver, self._control, self._intervals)
         tasks = {

@@ -14,9 +14,9 @@ Span = tuple[int, int]
 class Tally:
     """Points below `received` have come or are lost; points below `durable` are stored or lost.
 
-    `oldest` is the first point that the instrument still holds, as it last said.  `lost` are the spans that it no
-    longer holds, ascending.  `beyond` is the first index of a batch that was left because points before it are
-    missing.  `end` is the index after the run's last point once it is known.
+    `oldest` is the first point that the instrument still holds, as it last said.  `lost` are the spans above
+    `durable` that it no longer holds, ascending.  `beyond` is the first index of a batch that was left because points
+    before it are missing.  `end` is the index after the run's last point once it is known.
     """
 
     received: int = 0
@@ -56,12 +56,12 @@ class Tally:
         return replace(tally, received=received, lost=lost, beyond=beyond), span
 
     def stored(self, first: int, after: int) -> "Tally":
-        """The span is durable.  A lost span counts as passed once it is reached."""
+        """The span is durable.  A lost span counts as passed once it is reached, and is then no longer kept."""
         durable = self.durable
         for low, high in sorted((*self.lost, (first, min(after, self.received)))):
             if low <= durable:
                 durable = max(durable, high)
-        return replace(self, durable=durable)
+        return replace(self, durable=durable, lost=tuple(span for span in self.lost if span[1] > durable))
 
     def lose(self, before: int) -> "Tally":
         """Give up what has not come of the points below `before`."""
@@ -79,8 +79,7 @@ class Tally:
 
     def rewound(self) -> "Tally":
         """Expect again everything that is not durable."""
-        lost = tuple(span for span in self.lost if span[1] <= self.durable)
-        return replace(self, received=self.durable, lost=lost)
+        return replace(self, received=self.durable, lost=())
 
     def ended(self, end: int) -> "Tally":
         return replace(self, end=max(end, self.received))

@@ -19,6 +19,7 @@ from luggin.protocol.unit.events import Failed
 from luggin.protocol.unit.moves import ABORTS, ACT_WITHIN, WORKING, Moved, abort, ended, forgotten, slack, want_off
 from luggin.protocol.unit.state import RUNNING, Link, Off, Run, State, Unit
 
+_STALE_WITHIN = 60.0
 _UNSEEN = "The instrument no longer knows the run; its end was not seen."
 _RESTARTED = "The instrument restarted during the run; points that it still held are gone."
 _DOUBTFUL = "Before the start the instrument restarted or could no longer tell whether the cell is off."
@@ -103,7 +104,8 @@ def _overdue(run: Run, status: Status) -> bool:
 
 
 def told(unit: Unit, status: Status) -> Moved:
-    if status.boot == unit.boot and status.clock < unit.clock:
+    # A clock that went back further was set or has run over.
+    if status.boot == unit.boot and 0 < unit.clock - status.clock < _STALE_WITHIN:
         return unit, ()
     restarted = status.boot != unit.boot
     unit = replace(unit, boot=status.boot, clock=status.clock)

@@ -17,8 +17,8 @@ def arrived(unit: Unit, run: Run, event: Arrived) -> Moved:
     missing = run.tally.beyond is not None
     tally, span = run.tally.arrived(event.first, event.after)
     effects: list[Effect] = []
-    if len(tally.lost) > len(run.tally.lost):
-        first, after = tally.lost[-1]
+    first, after = run.tally.received, tally.received if span is None else span[0]
+    if first < after:
         effects.append(Record(run.id, "lost", "The instrument's buffer overflowed.", {"first": first, "after": after}))
     if span is not None:
         effects.append(Keep(run.id, *span))

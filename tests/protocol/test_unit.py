@@ -179,8 +179,13 @@ def test_a_start_that_nobody_sees_taking_effect_is_aborted() -> None:
 
 
 def test_an_older_status_is_stale() -> None:
-    scene = Scene().execute().tell(Activity.IDLE, run=None, clock=1.0)
+    scene = Scene().execute().tell(Activity.IDLE, run=None, clock=1e6 - 1.0)
     assert scene.state is State.EXECUTE
+
+
+def test_a_clock_that_ran_over_is_believed() -> None:
+    scene = Scene().execute().tell(Activity.ENDED, outcome=Outcome.COMPLETED, clock=1.0)
+    assert scene.state is State.COMPLETING
 
 
 def test_hold_and_go_on() -> None:
@@ -468,6 +473,11 @@ def test_a_restarted_instrument_has_lost_its_points() -> None:
     assert (scene.sealed.outcome, scene.sealed.end) == ("restarted", 3)
 
 
+def test_a_run_of_the_same_name_from_another_boot_is_not_ours() -> None:
+    scene = Scene().execute().lose().connect(status(Activity.RUNNING, Cell.ON, boot="boot-2", next=5))
+    assert (scene.state, bool(scene.effect(effects.CellOff))) == (State.ABORTING, True)
+
+
 def test_an_unknown_run_is_switched_off() -> None:
     scene = Scene().connect(status(Activity.RUNNING, Cell.ON, run="run-9"))
     assert (scene.state, bool(scene.effect(effects.CellOff))) == (State.ABORTING, True)
@@ -514,8 +524,10 @@ def test_a_hole_is_asked_for_once_more() -> None:
     assert scene.points(3, 12).effect(effects.Keep) == effects.Keep(RUN, 3, 12)
 
 
-def test_what_the_instrument_no_longer_holds_is_recorded_as_lost() -> None:
-    scene = Scene().execute().points(0, 3).points(6, 9).tell(Activity.RUNNING, Cell.ON, oldest=6).points(6, 9)
+@pytest.mark.parametrize("stored", [0, 3])
+def test_what_the_instrument_no_longer_holds_is_recorded_as_lost(stored: int) -> None:
+    scene = Scene().execute().points(0, 3).stored(0, stored)
+    scene.points(6, 9).tell(Activity.RUNNING, Cell.ON, oldest=6).points(6, 9)
     assert scene.effect(effects.Keep) == effects.Keep(RUN, 6, 9)
     assert [each.data for each in scene.records if each.kind == "lost"] == [{"first": 3, "after": 6}]
     scene.stored(0, 3).stored(6, 9)
@@ -538,10 +550,11 @@ def test_what_the_instrument_does_not_bring_is_given_up_in_the_end() -> None:
 def test_a_full_disk_ends_the_run_in_order_and_loses_nothing() -> None:
     scene = Scene().execute().points(0, 5).feed(events.NotStored(0.0, RUN, "The disk is full.", True))
     assert (scene.state, scene.effect(effects.End), scene.trouble) == (State.STOPPING, effects.End(RUN), "not-stored")
-    scene.ended(Outcome.STOPPED).off().wait(300.0)
+    assert not scene.points(5, 8).effect(effects.Keep), "no more is queued before the first has found room"
+    scene.ended(Outcome.STOPPED, 8).off().wait(300.0)
     assert (scene.state, scene.effect(effects.Seal)) == (State.STOPPED, None)
     assert scene.effect(effects.Replay) == effects.Replay(RUN, 0)
-    scene.points(0, 5).stored(0, 5)
+    scene.points(0, 8).stored(0, 8)
     assert scene.sealed.state == "Stopped"
 
 
@@ -593,6 +606,11 @@ def test_an_abort_survives_a_restart(state: State) -> None:
     scene = Scene(restored(0.0, "anna asked to abort.", known_run(), state)).connect(RUNNING)
     assert (scene.state, bool(scene.effect(effects.CellOff))) == (State.ABORTING, True)
     assert scene.unit.reason == "anna asked to abort."
+
+
+def test_an_abort_that_is_known_from_the_run_s_events_alone_survives_too() -> None:
+    scene = Scene(restored(0.0, "", known_run(), State.ABORTING)).connect(RUNNING)
+    assert (scene.state, bool(scene.effect(effects.CellOff))) == (State.ABORTING, True)
 
 
 def test_an_abort_without_a_run_survives_a_restart() -> None:

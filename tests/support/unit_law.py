@@ -84,6 +84,9 @@ class Law:
             assert after.cell is Cell.OFF
             assert after.off is None
             assert after.link is Link.UP
+        if after.off is not None and after.link is Link.LOST:
+            assert after.cell is Cell.UNKNOWN, "what nobody confirmed is not known"
+            assert not after.off.asked
         if after.off is not None:
             assert after.state not in (State.STARTING, State.EXECUTE, State.HOLDING, State.HELD, State.UNHOLDING)
             assert not wanted_on(after), "the dead-man timer is not fed while the cell should be off"
