@@ -1,6 +1,7 @@
 """What the conformance checks share: short programs for a dummy cell, and someone who follows a session's news."""
 
 import asyncio
+import secrets
 from collections.abc import Awaitable, Callable
 from contextlib import AbstractAsyncContextManager
 
@@ -17,7 +18,6 @@ Connect = Callable[[], AbstractAsyncContextManager[Session]]
 
 PATIENCE = 20.0
 """Seconds after which something that should have happened has not."""
-RUN = "conformance"
 LEVEL = 0.1
 """Volts that the checks apply."""
 SECONDS, PERIOD = 0.4, 0.02
@@ -57,11 +57,17 @@ def program(
     )
 
 
-class Follower:
-    """Takes the news of one session, keeps it, and waits for what is expected in it."""
+def new_run() -> str:
+    """A run id that no instrument has heard before."""
+    return f"conformance-{secrets.token_hex(4)}"
 
-    def __init__(self, session: Session) -> None:
+
+class Follower:
+    """Takes the news of one session, keeps what is of its run, and waits for what is expected in it."""
+
+    def __init__(self, session: Session, run: str) -> None:
         self._news = aiter(session.news())
+        self.run = run
         self.news: list[News] = []
 
     @property
@@ -78,6 +84,8 @@ class Follower:
             async with asyncio.timeout(PATIENCE):
                 while True:
                     news = await anext(self._news)
+                    if news.run != self.run:
+                        continue
                     self.news.append(news)
                     if done(news):
                         return
@@ -118,12 +126,12 @@ async def settle(session: Session) -> None:
     require(status.activity is Activity.IDLE and status.cell is Cell.OFF, contract, status)
 
 
-async def started(session: Session, run: str, what: Program) -> Follower:
-    """Bring the instrument to rest, then arm and start."""
+async def started(session: Session, what: Program) -> Follower:
+    """Bring the instrument to rest, then arm and start under a new run id."""
     await settle(session)
-    follower = Follower(session)
-    await session.arm(run, what)
-    await session.start(run)
+    follower = Follower(session, new_run())
+    await session.arm(follower.run, what)
+    await session.start(follower.run)
     return follower
 
 
@@ -141,11 +149,10 @@ def columns(batches: list[Batch]) -> dict[str, Array]:
     return {name: np.concatenate([each.columns[name] for each in batches]) for name in batches[0].columns}
 
 
-def check_batches(batches: list[Batch], run: str, first: int) -> int:
+def check_batches(batches: list[Batch], first: int) -> int:
     """They follow each other without gap from index `first`, well formed; returns the index after the last point."""
     after = first
     for each in batches:
-        require(each.run == run, "a batch carries the run id that was armed", each.run)
         require(each.first == after, f"points are numbered without gaps: {after} is next", each.first)
         for name, column in each.columns.items():
             known = name in COLUMNS and np.dtype(COLUMNS[name].dtype) == column.dtype

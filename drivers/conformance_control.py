@@ -4,13 +4,13 @@ from luggin.drivers.api import Session
 from luggin.drivers.conformance_bench import (
     ENDLESS,
     LEVEL,
-    RUN,
     SECONDS,
     Connect,
     Follower,
     block,
     check_batches,
     columns,
+    new_run,
     program,
     refused,
     require,
@@ -24,35 +24,38 @@ _AFTER_RUN = Ending(after_run="hold", potential=LEVEL / 2, duration=ENDLESS)
 
 
 async def arming_energises_nothing(connect: Connect) -> None:
+    run = new_run()
     async with connect() as session:
         await settle(session)
-        await session.arm(RUN, program(block(SECONDS)))
+        await session.arm(run, program(block(SECONDS)))
         status = await session.status()
-        require(status.activity is Activity.ARMED and status.run == RUN, "arm leaves the program armed", status)
+        require(status.activity is Activity.ARMED and status.run == run, "arm leaves the program armed", status)
         require(status.cell is Cell.OFF, "arm energises nothing: the cell stays off", status.cell)
         await settle(session)
 
 
 async def what_it_cannot_do_is_not_armed(connect: Connect) -> None:
+    run = new_run()
     async with connect() as session:
         await settle(session)
         beyond = session.capability.potential_high * 1.5
         impossible = program(block(SECONDS, level=beyond), potential=Limit(low=-2 * beyond, high=2 * beyond))
-        await refused(session.arm(RUN, impossible), "a program beyond the capability is refused when it is armed")
+        await refused(session.arm(run, impossible), "a program beyond the capability is refused when it is armed")
         status = await session.status()
         require(status.activity is Activity.IDLE, "a program that was refused is not armed", status)
 
 
 async def start_needs_the_armed_run(connect: Connect) -> None:
+    run = new_run()
     async with connect() as session:
         await settle(session)
-        await refused(session.start(RUN), "start without an armed program is refused")
-        await session.arm(RUN, program(block(ENDLESS)))
+        await refused(session.start(run), "start without an armed program is refused")
+        await session.arm(run, program(block(ENDLESS)))
         await refused(session.start("another-run"), "start with another run id than the armed one is refused")
         status = await session.status()
         require(status.cell is Cell.OFF, "a start that was refused energises nothing", status)
-        await session.start(RUN)
-        await refused(session.start(RUN), "a run is started once: the second start is refused")
+        await session.start(run)
+        await refused(session.start(run), "a run is started once: the second start is refused")
         await refused(session.arm("another-run", program(block(SECONDS))), "arm is refused while a program runs")
         status = await session.status()
         require(status.activity is Activity.RUNNING and status.cell is Cell.ON, "start closes the cell", status)
@@ -60,15 +63,16 @@ async def start_needs_the_armed_run(connect: Connect) -> None:
 
 
 async def opening_changes_nothing(connect: Connect) -> None:
+    run = new_run()
     async with connect() as session:
         await settle(session)
-        await session.arm(RUN, program(block(ENDLESS)))
+        await session.arm(run, program(block(ENDLESS)))
     async with connect() as session:
         status = await session.status()
         contract = "opening and closing a connection leave an armed program armed"
-        require(status.activity is Activity.ARMED and status.run == RUN, contract, status)
-        follower = Follower(session)
-        await session.start(RUN)
+        require(status.activity is Activity.ARMED and status.run == run, contract, status)
+        follower = Follower(session, run)
+        await session.start(run)
         await follower.points(1)
         before = await session.status()
     for _ in range(2):
@@ -79,33 +83,34 @@ async def opening_changes_nothing(connect: Connect) -> None:
             require(kept and after.clock > before.clock and after.next >= before.next, contract, after)
             before = after
     async with connect() as session:
-        follower = Follower(session)
-        await session.replay(RUN, 0)
+        follower = Follower(session, run)
+        await session.replay(run, 0)
         await follower.points(before.next)
-        check_batches(follower.batches, RUN, 0)
+        check_batches(follower.batches, 0)
         await settle(session)
 
 
 async def cell_off_works_in_every_state(connect: Connect) -> None:
+    run = new_run()
     async with connect() as session:
         await settle(session)
         await _off(session, Activity.IDLE)
-        await session.arm(RUN, program(block(SECONDS)))
+        await session.arm(run, program(block(SECONDS)))
         await _off(session, Activity.ARMED)
-        await refused(session.start(RUN), "cell-off disarms: what was armed can't be started any more")
+        await refused(session.start(run), "cell-off disarms: what was armed can't be started any more")
         running = program(block(ENDLESS, pause="any-time"))
-        follower = await started(session, RUN, running)
+        follower = await started(session, running)
         await follower.points(2)
         await _off(session, Activity.RUNNING)
         status = await follower.ended()
         require(status.outcome is Outcome.OFF, "a run that cell-off ended says so", status)
         require(status.next >= 2, "cell-off keeps the points", status)
         await _off(session, Activity.ENDED)
-        follower = await started(session, RUN, running)
+        follower = await started(session, running)
         await session.hold()
         await follower.activity(Activity.HELD)
         await _off(session, Activity.HELD)
-        follower = await started(session, RUN, program(block(SECONDS), ending=_AFTER_RUN))
+        follower = await started(session, program(block(SECONDS), ending=_AFTER_RUN))
         await follower.activity(Activity.AFTER_RUN)
         await _off(session, Activity.AFTER_RUN)
         await settle(session)
@@ -115,7 +120,7 @@ async def hold_is_refused_where_the_program_never_pauses(connect: Connect) -> No
     async with connect() as session:
         await settle(session)
         await refused(session.hold(), "hold is refused when nothing runs")
-        await started(session, RUN, program(block(ENDLESS, pause="never")))
+        await started(session, program(block(ENDLESS, pause="never")))
         await refused(session.hold(), "hold is refused where the program never allows it")
         await refused(session.unhold(), "unhold is refused when nothing is held")
         status = await session.status()
@@ -125,7 +130,7 @@ async def hold_is_refused_where_the_program_never_pauses(connect: Connect) -> No
 
 async def hold_and_unhold(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, RUN, program(block(ENDLESS, pause="any-time")))
+        follower = await started(session, program(block(ENDLESS, pause="any-time")))
         await follower.points(2)
         await session.hold()
         status = await follower.activity(Activity.HELD)
@@ -133,7 +138,7 @@ async def hold_and_unhold(connect: Connect) -> None:
         await session.unhold()
         await follower.activity(Activity.RUNNING)
         await follower.points((await session.status()).next + 2)
-        check_batches(follower.batches, RUN, 0)
+        check_batches(follower.batches, 0)
         await settle(session)
 
 
@@ -142,7 +147,7 @@ async def stop_carries_out_what_is_meant_for_it(connect: Connect) -> None:
         await settle(session)
         await refused(session.stop(), "stop is refused when nothing runs")
         blocks = (block(ENDLESS), block(SECONDS, phase=1), block(SECONDS, phase=2, on_stop=True))
-        follower = await started(session, RUN, program(*blocks))
+        follower = await started(session, program(*blocks))
         await follower.points(2)
         await session.stop()
         status = await follower.ended()
@@ -156,7 +161,7 @@ async def stop_carries_out_what_is_meant_for_it(connect: Connect) -> None:
 async def after_run_hold_is_bounded(connect: Connect) -> None:
     async with connect() as session:
         ending = Ending(after_run="hold", potential=LEVEL / 2, duration=SECONDS)
-        follower = await started(session, RUN, program(block(SECONDS), ending=ending))
+        follower = await started(session, program(block(SECONDS), ending=ending))
         status = await follower.activity(Activity.AFTER_RUN)
         require(status.cell is Cell.ON, "during an after-run hold the cell is on", status.cell)
         status = await follower.ended()
@@ -167,7 +172,7 @@ async def after_run_hold_is_bounded(connect: Connect) -> None:
 async def limits_open_the_cell(connect: Connect) -> None:
     async with connect() as session:
         tight = Limit(low=-1.0, high=1.0, hard_high=LEVEL / 2)
-        follower = await started(session, RUN, program(block(ENDLESS), potential=tight))
+        follower = await started(session, program(block(ENDLESS), potential=tight))
         status = await follower.ended()
         contract = "the instrument itself opens the cell when a limit of the program is violated"
         require(status.outcome is Outcome.LIMIT and status.cell is Cell.OFF, contract, status)
@@ -181,7 +186,7 @@ async def dead_man_opens_the_cell(connect: Connect) -> None:
             return
         timeout = 0.6
         what = program(block(ENDLESS), dead_man=DeadMan(timeout=timeout))
-        follower = await started(session, RUN, what)
+        follower = await started(session, what)
         begun = (await session.status()).clock
         clock = begun
         while clock < begun + 2 * timeout:

@@ -6,7 +6,6 @@ from luggin.drivers.api import Session
 from luggin.drivers.conformance_bench import (
     LEVEL,
     PERIOD,
-    RUN,
     SECONDS,
     Connect,
     Follower,
@@ -47,11 +46,11 @@ async def reading_tells_of_the_cell(connect: Connect) -> None:
 
 async def points_come_complete_and_before_the_end(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, RUN, program(block(SECONDS)))
+        follower = await started(session, program(block(SECONDS)))
         status = await follower.ended()
         require(status.outcome is Outcome.COMPLETED, "a program that went through is completed", status)
         require(status.cell is Cell.OFF, "the cell is off after the last segment", status.cell)
-        after = check_batches(follower.batches, RUN, 0)
+        after = check_batches(follower.batches, 0)
         contract = "the last batch of a run comes before the status that says it ended"
         require(after == status.next, contract, f"{after} points came, {status.next} were made")
         expected = sample_count(SECONDS, PERIOD)
@@ -66,40 +65,40 @@ async def points_come_complete_and_before_the_end(connect: Connect) -> None:
 
 async def points_are_kept_until_acknowledged(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, RUN, program(block(SECONDS)))
+        follower = await started(session, program(block(SECONDS)))
         status = await follower.ended()
         first = follower.batches
         await refused(
             session.arm("another-run", program(block(SECONDS))), "arm is refused while points wait to be acknowledged"
         )
         again = await _replayed(session, follower, 0)
-        check_batches(again, RUN, 0)
+        check_batches(again, 0)
         for name, column in columns(first).items():
             same = np.array_equal(column, columns(again)[name], equal_nan=column.dtype.kind == "f")
             require(same, "points that are sent again are the same to the last bit", name)
         half = status.next // 2
-        await session.acknowledge(RUN, half)
-        await session.acknowledge(RUN, half)
-        await session.acknowledge(RUN, 0)
+        await session.acknowledge(follower.run, half)
+        await session.acknowledge(follower.run, half)
+        await session.acknowledge(follower.run, 0)
         rest = await _replayed(session, follower, 0)
         start = rest[0].first
         require(start <= half, "points that were not acknowledged are kept", f"the oldest sent again is {start}")
-        after = check_batches(rest, RUN, start)
+        after = check_batches(rest, start)
         require(after == status.next, "a replay goes on to the newest point", after)
-        await session.acknowledge(RUN, status.next)
+        await session.acknowledge(follower.run, status.next)
         status = await session.status()
         require(status.activity is Activity.IDLE, "an ended run whose points are all acknowledged is over", status)
 
 
 async def points_outlast_a_connection(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, RUN, program(block(SECONDS)))
+        follower = await started(session, program(block(SECONDS)))
         status = await follower.ended()
-        before = columns(follower.batches)
+        before, run = columns(follower.batches), follower.run
     async with connect() as session:
-        follower = Follower(session)
+        follower = Follower(session, run)
         held = await session.status()
-        require((held.run, held.boot) == (RUN, status.boot), "a new connection finds the run of the former one", held)
+        require((held.run, held.boot) == (run, status.boot), "a new connection finds the run of the former one", held)
         again = columns(await _replayed(session, follower, 0))
         same = all(
             np.array_equal(before[name], again[name], equal_nan=before[name].dtype.kind == "f") for name in before
@@ -113,14 +112,14 @@ async def a_run_may_outlast_its_host(connect: Connect) -> None:
     async with connect() as session:
         if not session.capability.dead_man:
             return
-        await started(session, RUN, program(block(2.0), dead_man=allowed))
+        run = (await started(session, program(block(2.0), dead_man=allowed))).run
     async with connect() as session:
-        follower = Follower(session)
-        await session.replay(RUN, 0)
+        follower = Follower(session, run)
+        await session.replay(follower.run, 0)
         status = await follower.ended()
         contract = "a program that may go on without its host goes on"
         require(status.outcome is Outcome.COMPLETED, contract, status)
-        after = check_batches(follower.batches, RUN, 0)
+        after = check_batches(follower.batches, 0)
         require(after == sample_count(2.0, PERIOD), "a run that outlasted its host is complete", f"{after} points")
         await settle(session)
 
@@ -129,6 +128,6 @@ async def _replayed(session: Session, follower: Follower, first: int) -> list[Ba
     """Ask for everything from index `first` on and follow until it has come."""
     newest = (await session.status()).next
     known = len(follower.news)
-    await session.replay(RUN, first)
+    await session.replay(follower.run, first)
     await follower.points(newest)
     return [each for each in follower.news[known:] if isinstance(each, Batch)]
