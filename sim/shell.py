@@ -3,10 +3,18 @@
 import asyncio
 import contextlib
 from time import thread_time
+from typing import Protocol
 
 from luggin.drivers.stream import ByteStream
 from luggin.sim.executor.execution import MOST_AT_ONCE
 from luggin.sim.rig import Rig
+
+
+class Clock(Protocol):
+    """What tells the real monotonic time in s, such as an event loop."""
+
+    def time(self) -> float: ...
+
 
 SLICE = 2e-3
 """Seconds of computing after which the line is looked at again."""
@@ -34,7 +42,7 @@ class Shell:
         loop = asyncio.get_running_loop()
         while True:
             self._due.clear()
-            now = self._slice(loop)
+            now = self.slice(loop)
             self._to_send.set()
             when = self._rig.wakeup(now)
             if when is not None and when <= now:
@@ -48,7 +56,7 @@ class Shell:
         """Compute what is due by now, and return when that is done."""
         loop = asyncio.get_running_loop()
         until = loop.time()
-        while (when := self._rig.wakeup(self._slice(loop))) is not None and when <= until:  # noqa: ASYNC110
+        while (when := self._rig.wakeup(self.slice(loop))) is not None and when <= until:  # noqa: ASYNC110
             await asyncio.sleep(0)
 
     async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
@@ -76,7 +84,7 @@ class Shell:
                 if isinstance(outcome, Exception) and not isinstance(outcome, OSError):
                     raise outcome
 
-    def _slice(self, loop: asyncio.AbstractEventLoop) -> float:
+    def slice(self, loop: Clock) -> float:
         """Compute one slice; returns the time after it.  How many samples fit one is learnt from the last."""
         begun = thread_time()  # time in which the processor did something else says nothing about samples
         full = self._rig.work(loop.time(), self._most)
