@@ -18,7 +18,9 @@ class Clock(Protocol):
 
 SLICE = 2e-3
 """Seconds of computing after which the line is looked at again."""
-_FEWEST = 4
+_FEWEST, _FRAMES = 4, 8
+_TURNS = 4
+"""Turns of the event loop between two slices: enough for a request to be read, acted upon and answered."""
 
 
 class Shell:
@@ -46,7 +48,8 @@ class Shell:
             self._to_send.set()
             when = self._rig.wakeup(now)
             if when is not None and when <= now:
-                await asyncio.sleep(0)
+                for _ in range(_TURNS):
+                    await asyncio.sleep(0)
                 continue
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout_at(when):
@@ -108,7 +111,12 @@ class Shell:
         loop = asyncio.get_running_loop()
         while True:
             self._to_send.clear()
+            sent = 0
             while pieces := self._rig.send(loop.time()):
                 for piece in pieces:
                     await stream.write(piece)
+                sent += 1
+                if sent % _FRAMES == 0:
+                    # A line that takes everything at once would never let the reader look for a cell-off.
+                    await asyncio.sleep(0)
             await self._to_send.wait()
