@@ -8,42 +8,20 @@ from typing import Any
 import numpy as np
 import pytest
 
-from luggin.daemon.clock import Clock
-from luggin.daemon.command import ReceivedCommand
-from luggin.daemon.reports import header_of
 from luggin.daemon.store import Store
-from luggin.protocol import method
 from luggin.protocol.instrument import Activity, Cell, Outcome
-from luggin.protocol.payloads import RunHeader, Start
 from luggin.protocol.points import batch
-from support.attended import METHOD, SETTINGS, attended
-from support.scripted import CAPABILITY, Instrument
+from support.attended import METHOD, attended
+from support.method_header import header
+from support.scripted import Instrument
 
 RUN = "20261125-104512-left-3f9c"
-
-
-def header(document: Mapping[str, Any] = METHOD, run: str = RUN, instrument: str = "left") -> RunHeader:
-    parsed = method.parse(dict(document))
-    start = Start(request="request-0", token="", method=dict(document))
-    return header_of(
-        "lab",
-        instrument,
-        run,
-        method=parsed,
-        program=method.compile_method(parsed),
-        capability=CAPABILITY,
-        boot="boot-1",
-        settings=SETTINGS,
-        software="luggin 0",
-        command=ReceivedCommand("start", "anna", True, start, "mqtt"),
-        clock=Clock(),
-    )
 
 
 async def left_behind(path: Path, *events: tuple[str, Mapping[str, Any]], points: int = 10, **made: Any) -> None:
     """A store as a daemon leaves it that was killed during a run."""
     async with Store.open(path / "store.sqlite", interval=0.01, slow_interval=0.01) as store:
-        await store.begin_run(header(**made))
+        await store.begin_run(header(RUN, **made))
         index = np.arange(points)
         columns = {
             "time": (index + 1) * 0.1,
@@ -174,8 +152,8 @@ async def test_an_older_unfinished_run_is_closed(tmp_path: Path) -> None:
     await left_behind(tmp_path, EXECUTE)
     newer = "20261125-120000-left-0001"
     async with Store.open(tmp_path / "store.sqlite", interval=0.01) as store:
-        await store.begin_run(header(run=newer))
-        await store.begin_run(header(run="20261125-120000-right-0001", instrument="right"))
+        await store.begin_run(header(newer))
+        await store.begin_run(header("20261125-120000-right-0001", instrument="right"))
     async with attended(tmp_path) as bench:
         await bench.becomes("Aborted")
         older = await bench.store.result(RUN)
