@@ -1,10 +1,15 @@
-"""What holds for every test: no task is left pending."""
+"""What holds for every test: no task is left pending, and Ctrl-C means what it says."""
 
 import asyncio
 import inspect
+import signal
 from collections.abc import AsyncIterator
 
 import pytest
+
+# A shell without job control starts its background jobs, this test run perhaps, deaf to Ctrl-C; children inherit that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture
