@@ -86,7 +86,7 @@ class Device:
         """Do what is due, computing `most` samples at most; `wakeup` says when to come again."""
         if self._relay_disagrees and now >= self._insisted + INSIST:
             self._insisted = now
-            self._stage.insist()
+            self._relay.move(False)
         if self._run is not None:
             self._run.advance(self.clock(now), most)
 

@@ -141,9 +141,10 @@ async def _commands(rig: Rig) -> None:
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader()
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
-    while text := (await reader.readline()).decode(errors="replace").strip():
-        try:
-            rig.fault(parse_fault(text), loop.time())
-        except DriverError as error:
-            sys.stderr.write(f"{error}\n")
+    while line := await reader.readline():
+        if text := line.decode(errors="replace").strip():
+            try:
+                rig.fault(parse_fault(text), loop.time())
+            except DriverError as error:
+                sys.stderr.write(f"{error}\n")
     await asyncio.Event().wait()

@@ -60,7 +60,8 @@ class Stage:
     def disconnect(self) -> None:
         """Open the cell within a program; the outputs stay.  Raises RelayError."""
         if self.relay.wanted:
-            self._let_go()
+            self._ask_for_nothing()
+            self._open()
             if self.relay.read_back() is not instrument.Cell.OFF:
                 raise RelayError("the relay was told to open, but its read-back does not say so")
 
@@ -81,20 +82,16 @@ class Stage:
 
         Legal at any time and any number of times.
         """
+        self._ask_for_nothing()
         self._note("range", largest_range)
-        self._let_go()
+        self._open()
         self.set_outputs(SAFE)
 
-    def insist(self) -> bool:
-        """Where an opened relay does not read as off, tell it again; True when there was need to."""
-        if self.relay.wanted or self.relay.read_back() is instrument.Cell.OFF:
-            return False
-        self.relay.move(False)
-        return True
-
-    def _let_go(self) -> None:
+    def _ask_for_nothing(self) -> None:
         if self._control == "current":
             self._note("level", 0.0)
         self._control = None
+
+    def _open(self) -> None:
         self.relay.move(False)
         self._note("relay", self.relay.read_back().value)

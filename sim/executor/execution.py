@@ -149,6 +149,7 @@ class Execution:
     def abandon(self, potential: float) -> None:
         """Give the program up and hold a potential (V) until told otherwise."""
         self.activity, self.outcome = Activity.AFTER_RUN, Outcome.DEAD_MAN
+        self.detail = f"the host fell silent; {show(potential, 'V')} is held"
         self._watch("potential", potential, LONGEST)
 
     def allow(self, charge: float | None) -> None:
@@ -251,9 +252,8 @@ class Execution:
         assert passage is not None
         self._hold_wanted, self._was_held = False, True
         self.activity = Activity.HELD
-        stands = passage.course
         left = self._program.longest_hold - self._held_for
-        self._watch(stands.control, passage.level, left, passage.automatic)
+        self._watch(passage.course.control, passage.level, left, passage.automatic)
 
     def _resume(self) -> None:
         hold = self._passage

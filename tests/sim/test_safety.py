@@ -135,8 +135,8 @@ def test_a_cell_is_let_go_in_order_current_range_relay() -> None:
     assert [(what, value) for _, what, value in bench.log.events] == [
         ("control", "current"),
         ("relay", "on"),
-        ("range", 1e-2),
         ("level", 0.0),
+        ("range", 1e-2),
         ("relay", "off"),
     ]
 
@@ -256,6 +256,7 @@ def test_a_silent_host_may_mean_a_stated_potential_for_a_time() -> None:
     assert bench.status().activity is Activity.AFTER_RUN
     assert bench.status().outcome is Outcome.DEAD_MAN
     assert bench.points()["applied_potential"][-1] == pytest.approx(-0.25)
+    assert bench.status().detail == "the host fell silent; -250 mV is held"
     bench.device.keep_alive(bench.device.clock(bench.now), bench.now)  # the program is gone all the same
     bench.pass_time(3.9, fed=False)
     assert bench.status().activity is Activity.AFTER_RUN
