@@ -34,7 +34,7 @@ class Connecting:
             except (DriverError, OSError) as error:
                 self._note(str(error))
             except Exception as error:
-                self._log.exception("the connection failed in an unforeseen way")
+                self._log.exception("connecting failed in an unforeseen way")
                 self._control.fault(error)
             pause = shortest if self._control.unit.epoch != epoch else min(2 * pause, longest)
             await asyncio.sleep(pause * random.uniform(0.7, 1.3))
@@ -71,12 +71,14 @@ class Connecting:
             raise
         except Exception as error:
             # While the connection is still open, so that the cell can be switched off over it.
+            self._log.exception("the connection failed in an unforeseen way")
             control.fault(error)
-            raise
         finally:
-            await control.off_answered()
-            control.session = control.attendance = None
-            control.feed(events.LinkLost(control.now(), control.unit.epoch, sentence))
+            try:
+                await control.off_answered()
+            finally:
+                control.session = control.attendance = None
+                control.feed(events.LinkLost(control.now(), control.unit.epoch, sentence))
 
     async def _look_up(self, status: Status) -> tuple[bool, int | None]:
         """Whether the points that the instrument holds are of a run known here; of an earlier one, what is stored."""

@@ -58,7 +58,10 @@ class Control:
         self._off: asyncio.Task[None] | None = None
 
     def open(self) -> None:
-        self._closed = False
+        """Begin, or go on after a `close`."""
+        self._closed, run = False, self.unit.run
+        if run is not None and run.sealed:
+            self.feed(events.NotStored(self.now(), run.id, "The result was not stored yet.", False))
 
     # Events
 
@@ -68,8 +71,6 @@ class Control:
     def feed(self, event: events.Event) -> tuple[effects.Effect, ...]:
         """One step of the machine, and at once everything that it asks for."""
         self.unit, todo = step(self.unit, event)
-        if self._closed:
-            return ()
         self._turn += isinstance(event, _TURNS)
         failure: Exception | None = None
         for effect in todo:
@@ -102,7 +103,7 @@ class Control:
 
     def _schedule(self) -> None:
         due = next_deadline(self.unit)
-        if self._timer is not None and due == self._due:
+        if self._closed or (self._timer is not None and due == self._due):
             return
         if self._timer is not None:
             self._timer.cancel()
@@ -198,7 +199,7 @@ class Control:
                 self.spawn("replay", self._replay, effect, session)
             case effects.Anchor() if session is not None:
                 self.spawn("anchor", self.anchor, session)
-            case effects.Seal():
+            case effects.Seal() if not self._closed:
                 self.spawn("seal", self.books.seal, effect)
 
     async def _switch_off(self, session: Session | None, epoch: int) -> None:
@@ -284,7 +285,7 @@ class Control:
             await asyncio.wait({self._off})
 
     async def close(self) -> None:
-        """End everything that is still under way; nothing is done from here on."""
+        """End everything that is still under way; without a connection nothing new begins."""
         self._closed = True
         if self._timer is not None:
             self._timer.cancel()

@@ -2,26 +2,14 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from typing import Protocol
 
 Work = Callable[[], Awaitable[None]]
 
 
-class Spawn(Protocol):
-    """Makes a task that somebody looks after."""
-
-    def __call__(
-        self,
-        what: str,
-        work: Callable[[asyncio.Task[None] | None, Work], Awaitable[None]],
-        previous: asyncio.Task[None] | None,
-        task: Work,
-        /,
-    ) -> asyncio.Task[None]: ...
-
-
 class Worker:
-    def __init__(self, spawn: Spawn) -> None:
+    """`spawn` makes a task, that somebody looks after, of a name, a coroutine function and its arguments."""
+
+    def __init__(self, spawn: Callable[..., asyncio.Task[None]]) -> None:
         self._spawn = spawn
         self._tasks: list[asyncio.Task[None]] = []
 

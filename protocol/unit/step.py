@@ -7,7 +7,7 @@ no clock: events carry the time, and `next_deadline` says when the shell must se
 from dataclasses import replace
 from enum import Enum, auto
 
-from luggin.protocol.instrument import Outcome
+from luggin.protocol.instrument import Cell, Outcome
 from luggin.protocol.unit import commands, events, news, points
 from luggin.protocol.unit.effects import Acknowledge, Effect, NewToken, Publish, Record, Seal
 from luggin.protocol.unit.moves import ABORTS, Moved, abort, slack, want_off
@@ -147,7 +147,8 @@ def _shutdown(unit: Unit) -> Moved:
     unit = replace(unit, closing=True)
     if unit.state is State.STARTING or unit.state in RUNNING:
         return abort(unit, "The daemon was shut down during the run.", "shutdown")
-    return (unit, ()) if unit.proven else want_off(unit)
+    # Confirmed off over a link that was lost since, it stays off: nothing was energised after.
+    return (unit, ()) if unit.off is None and unit.cell is Cell.OFF else want_off(unit)
 
 
 def _deadline(unit: Unit, due: _Due) -> float | None:

@@ -217,6 +217,7 @@ async def test_an_error_that_nobody_foresaw_is_a_fault_and_not_the_end(tmp_path:
         driver.failing.clear()
         state = await bench.until(lambda each: each.state == "Aborted" and each.link == "up")
         assert "unforeseen ZeroDivisionError" in state.reason
+        assert bench.alarm.kind == "aborted"
         await bench.until(lambda each: each.run is None)
         await bench.order("clear")
         await bench.becomes("Idle")
@@ -404,6 +405,21 @@ async def test_shutdown_says_when_the_cell_is_not_confirmed_off(tmp_path: Path) 
         await bench.committed()
         log = await bench.store.log("left")
     assert [entry.data for entry in log if entry.kind == "cell"] == [{"cell": "unknown"}]
+
+
+async def test_an_interrupted_run_of_the_session_goes_on_where_it_was(tmp_path: Path) -> None:
+    driver = Instrument()
+    async with attended(tmp_path, driver) as bench:
+        await bench.ready()
+        run = await bench.start()
+        bench.running.cancel()
+        await asyncio.wait({bench.running})
+        assert (bench.instrument.unit.state, bench.instrument.unit.cell) == ("Aborted", Cell.OFF)
+        again = asyncio.create_task(bench.instrument.run())
+        await bench.until(lambda each: each.run is None)
+        assert await bench.store.result(run) is not None
+        await bench.instrument.shutdown()
+        await again
 
 
 async def test_an_idle_instrument_that_was_confirmed_off_holds_nothing_up(tmp_path: Path) -> None:

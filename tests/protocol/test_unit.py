@@ -421,6 +421,12 @@ def test_shutdown_switches_off_and_starts_nothing_more() -> None:
     assert "shutting down" in Scene().connect().off().feed(events.Shutdown(0.0)).start().rejected
 
 
+def test_shutdown_of_an_idle_instrument_that_was_unplugged_trusts_its_last_receipt() -> None:
+    scene = Scene().connect().off().lose().feed(events.Shutdown(0.0))
+    assert (scene.unit.cell, scene.unit.off) == (Cell.OFF, None)
+    assert Scene().feed(events.Shutdown(0.0)).unit.off, "of one that was never reached nothing is known"
+
+
 # The link
 
 
