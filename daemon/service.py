@@ -37,7 +37,6 @@ CELL_OFF_WITHIN = 5.0
 _RECORD_WITHIN, _FLUSH_WITHIN, _PUBLISH_WITHIN = 2.0, 10.0, 3.0
 _PATIENCE = 6.0  # longer than the connection's goodbye takes
 _PAUSES = (1.0, 60.0)
-_SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
 class AlreadyRunning(Exception):
@@ -107,6 +106,7 @@ class _Daemon:
             await _within(_PUBLISH_WITHIN, self._connection.settle(), "the broker did not take the last points in time")
             for tasks in (commands, instruments, [connection], broker):
                 await _cancel(tasks)
+            log.info("ended", cells_off=confirmed)
             return confirmed
 
     async def _cells_off(self) -> bool:
@@ -210,8 +210,9 @@ def _announced(runtime: Path, config: Config) -> Iterator[None]:
 def _ended_by_signal() -> Iterator[asyncio.Event]:
     """An event that a signal to end sets.  Such signals never interrupt what is under way, a second one neither."""
     loop, ending = asyncio.get_running_loop(), asyncio.Event()
-    # Started by nohup, the end of its terminal is no reason to stop.
-    heeded = [each for each in _SIGNALS if signal.getsignal(each) is not signal.SIG_IGN]
+    # Started by nohup or in the background of a script, some are to be ignored.
+    optional = [each for each in (signal.SIGINT, signal.SIGHUP) if signal.getsignal(each) is not signal.SIG_IGN]
+    heeded = [signal.SIGTERM, *optional]
     for each in heeded:
         loop.add_signal_handler(each, ending.set)
     try:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from luggin.daemon import config, service
 from luggin.daemon.board import Board
@@ -245,6 +246,19 @@ async def test_an_instrument_that_hangs_in_its_shutdown_is_not_confirmed(
     async with serving(settings(tmp_path, broker="mqtt://127.0.0.1:1"), supervisor) as outcome:
         pass
     assert outcome.confirmed is False
+
+
+@pytest.mark.parametrize(
+    ("url", "warned"), [("mqtt://a@broker", True), ("mqtts://a@broker", False), ("mqtt://a@localhost", False)]
+)
+def test_a_password_in_the_clear_is_remarked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, url: str, warned: bool
+) -> None:
+    monkeypatch.setenv(config.PASSWORD_VARIABLE, "hunter2")
+    with capture_logs() as said:
+        service._external(settings(tmp_path, broker=url).broker)
+    assert bool(said) is warned
+    assert "hunter2" not in str(said)
 
 
 def test_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
