@@ -9,7 +9,8 @@ Rules, all in instrument time and independent of how the points were cut into ba
   it too.  An instrument that settles without a break for longer than LONGEST_SETTLING is not believed any more.
 - At open circuit (CELL_OPEN) only temperature and duration are looked at; an excursion ends there.
 - A value that is no number is outside its soft window: a quantity that can't be read can't be called safe.
-- A column that the instrument doesn't measure is not checked.  Pulses have each of their currents checked.
+- A column that the instrument doesn't measure is not checked.  Pulses have each of their currents checked, which other
+  points don't have.
 - Charge is that of the segment, as in the column; without the column it is integrated from the current and starts
   again with each phase and cycle, the finest division that the points show.
 - The control loop counts as lost when CONTROL_OVERLOAD lasts longer than `control_overload` seconds.
@@ -27,7 +28,7 @@ from luggin.protocol.quantity import show
 
 Quantity = Literal["potential", "current", "charge", "cell voltage", "temperature", "control loop", "duration"]
 LONGEST_SETTLING = 5.0
-_CURRENTS = ("current", "forward_current", "reverse_current")
+_OF_PULSES = ("forward_current", "reverse_current")
 
 
 @dataclass(frozen=True)
@@ -136,7 +137,7 @@ def _watched(batch: Batch, program: Program, charge: Array | None) -> Iterator[t
     limits, columns = program.limits, batch.columns
     candidates: list[tuple[Quantity, str, str, Limit, Array | None]] = [
         ("potential", "potential", "V", limits.potential, columns.get("potential")),
-        *(("current", name, "A", limits.current, columns.get(name)) for name in _CURRENTS),
+        *(("current", name, "A", limits.current, columns.get(name)) for name in ("current", *_OF_PULSES)),
         ("charge", "charge", "C", limits.charge, charge),
         ("cell voltage", "cell_voltage", "V", limits.cell_voltage, columns.get("cell_voltage")),
         ("temperature", "temperature", "K", limits.temperature, columns.get("temperature")),
@@ -157,7 +158,9 @@ def _window(
     counted: Array,
 ) -> Iterator[_Trip]:
     edges = _Edges(limit.low, limit.high, values)
-    beyond = (edges.beyond | np.isnan(values)) & counted
+    beyond = edges.beyond & counted
+    if name not in _OF_PULSES and (limit.low is not None or limit.high is not None):
+        beyond |= np.isnan(values) & counted
     lasting = excursions.lasting(name, beyond, looked)
     for at in _first(lasting >= limit.persistence):
         if edges.beyond[at]:

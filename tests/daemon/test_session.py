@@ -13,6 +13,8 @@ from luggin.protocol.instrument import Cell, Outcome, Receipt
 from support.attended import METHOD, SETTINGS, attended, longer
 from support.scripted import CAPABILITY, Instrument
 
+QUICKLY_FED = {**METHOD, "dead_man": {"timeout": 0.5}}
+
 
 async def test_a_run_from_start_to_idle(tmp_path: Path) -> None:
     driver = Instrument()
@@ -59,7 +61,7 @@ async def test_points_are_acknowledged_only_once_they_are_durable(tmp_path: Path
     driver = Instrument()
     async with attended(tmp_path, driver, interval=3600.0, slow_interval=3600.0) as bench:
         await bench.ready()
-        run = await bench.start()
+        run = await bench.start(QUICKLY_FED)
         await driver.asked("keep_alive")  # everything about the start is on the disk by then
         driver.measure(10)
         await driver.asked("status", driver.calls.count("status") + 2)
@@ -92,7 +94,7 @@ async def test_a_batch_is_judged_while_answers_are_awaited(tmp_path: Path) -> No
     driver = Instrument()
     async with attended(tmp_path, driver, intervals=longer(silence=60.0)) as bench:
         await bench.ready()
-        await bench.start({**METHOD, "dead_man": {"timeout": 0.5}})
+        await bench.start(QUICKLY_FED)
         for call in ("keep_alive", "acknowledge", "status"):
             driver.hanging.add(call)
             driver.measure(1)
@@ -103,11 +105,10 @@ async def test_a_batch_is_judged_while_answers_are_awaited(tmp_path: Path) -> No
 
 async def test_an_instrument_is_fed_after_news_and_not_once_it_should_be_off(tmp_path: Path) -> None:
     driver = Instrument()
-    method = {**METHOD, "dead_man": {"timeout": 0.5}}
     async with attended(tmp_path, driver) as bench:
         await bench.ready()
         assert not driver.fed
-        await bench.start(method)
+        await bench.start(QUICKLY_FED)
         await driver.asked("keep_alive", 5)
         assert max(b - a for a, b in zip(driver.fed, driver.fed[1:], strict=False)) < 0.5
         driver.receipts = [Receipt(Cell.UNKNOWN)] * 100
@@ -209,7 +210,7 @@ async def test_an_error_that_nobody_foresaw_is_a_fault_and_not_the_end(tmp_path:
     driver = Instrument()
     async with attended(tmp_path, driver, intervals=longer(health=0.05)) as bench:
         await bench.ready()
-        await bench.start()
+        await bench.start(QUICKLY_FED)
         asked = driver.calls.count("cell_off")
         driver.failing[call] = ZeroDivisionError("invented")
         driver.measure(3)
@@ -359,6 +360,17 @@ async def test_commands_are_recorded_with_their_sender(tmp_path: Path) -> None:
     assert commands[0].data["client"] == "anna"
     assert commands[0].data["verified"] is True
     assert commands[0].data["origin"] == "mqtt"
+
+
+async def test_clocks_are_noted_again_and_again(tmp_path: Path) -> None:
+    driver = Instrument()
+    async with attended(tmp_path, driver, intervals=longer(health=0.01, anchor=0.02)) as bench:
+        await bench.ready()
+        run = await bench.start()
+        while len(await bench.store.anchors(run)) < 4:
+            await bench.store.changed(bench.store.serial)
+        times = [(anchor.monotonic, anchor.instrument_time) for anchor in await bench.store.anchors(run)]
+        assert times == sorted(times)
 
 
 async def test_wall_time_may_jump(tmp_path: Path) -> None:

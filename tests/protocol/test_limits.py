@@ -148,6 +148,16 @@ def test_a_value_that_is_no_number_counts_as_outside() -> None:
     assert found.sentence.startswith("potential could not be measured for 0.1 s")
 
 
+def test_points_without_pulses_have_no_currents_of_pulses() -> None:
+    nothing = [np.nan] * 20
+    plain = points(current=[0.0] * 20, forward_current=nothing, reverse_current=nothing)
+    assert violation(plain, current=Limit(low=-1e-3, high=1e-3)) is None
+
+
+def test_a_hard_limit_alone_says_nothing_of_what_is_no_number() -> None:
+    assert violation(points(potential=[np.nan] * 20), potential=Limit(hard_low=-2.0, hard_high=2.0)) is None
+
+
 def test_infinity_is_beyond_a_hard_limit() -> None:
     found = violation(points(potential=[0.0, -np.inf]))
     assert found is not None
