@@ -28,7 +28,7 @@ class Intervals:
     `connect` bounds one attempt to open it; `reconnect` are the shortest and longest pauses between attempts."""
 
     connect: float = 10.0
-    reconnect: tuple[float, float] = (0.5, 30.0)
+    reconnect: tuple[float, float] = (0.5, 10.0)
     poll_running: float = 1.0
     poll_idle: float = 2.0
     silence: float = 5.0

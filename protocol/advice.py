@@ -2,10 +2,12 @@
 
 from luggin.protocol.method import Method
 from luggin.protocol.method_parts import Preparation
-from luggin.protocol.program import Program, bounds
+from luggin.protocol.program import Bounds, Limit, Program, bounds
 from luggin.protocol.quantity import show
 
 _LONG = 3600.0
+_NARROW = 5e-3
+"""V: less room than this between what is applied and a limit is taken up by noise and by settling."""
 
 
 def advice(method: Method, program: Program) -> list[str]:
@@ -28,6 +30,7 @@ def advice(method: Method, program: Program) -> list[str]:
             f"for {show(method.ending.duration, 's')}"
         )
     extent = bounds(program)
+    remarks += _narrow_windows(extent, program.limits.potential)
     if extent.duration > _LONG and method.limits.current is None and extent.potential_low is not None:
         remarks.append(
             f"the run may last {extent.duration / 3600:.1f} h and has no current limit; "
@@ -41,3 +44,17 @@ def advice(method: Method, program: Program) -> list[str]:
             "a settle phase keeps the charging current out of the curve"
         )
     return remarks
+
+
+def _narrow_windows(extent: Bounds, window: Limit) -> list[str]:
+    """A remark for each edge of the potential window that lies within the noise of what the program applies."""
+    edges = (
+        ("low", window.low, extent.potential_low),
+        ("high", window.high, extent.potential_high),
+    )
+    return [
+        f"limits.potential.{name} = {show(limit, 'V')} lies at the edge of what the method applies "
+        f"({show(applied, 'V')}); noise may end the run, leave some 10 mV"
+        for name, limit, applied in edges
+        if limit is not None and applied is not None and abs(limit - applied) < _NARROW
+    ]

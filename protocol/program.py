@@ -145,10 +145,14 @@ class Program(Frozen):
 
 class Bounds(Frozen):
     """Upper bounds of what a program can do: seconds, points, and the window of potentials (V) and currents (A) that
-    it asks for.  Windows are None when the program never controls that quantity."""
+    it asks for.  Windows are None when the program never controls that quantity.
+
+    `held_points` may come on top of `points`, where an operator holds the run for as long as the method allows.
+    """
 
     duration: float
     points: int
+    held_points: int
     fastest_period: float | None
     potential_low: float | None
     potential_high: float | None
@@ -171,9 +175,11 @@ def bounds(program: Program) -> Bounds:
     potentials = [level for control, level in levels if control == "potential"]
     currents = [level for control, level in levels if control == "current"]
     segments = [segment for block in program.blocks for segment in block.segments]
+    may_be_held = any(block.pause != "never" for block in program.blocks)
     return Bounds(
         duration=duration,
         points=points,
+        held_points=math.ceil(program.longest_hold / AFTER_RUN_PERIOD) if may_be_held else 0,
         fastest_period=min((s.period for s in segments if s.period is not None), default=None),
         potential_low=min(potentials, default=None),
         potential_high=max(potentials, default=None),

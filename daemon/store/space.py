@@ -7,6 +7,7 @@ from pathlib import Path
 from luggin.daemon.store.archive import Archive
 from luggin.daemon.store.errors import StoreFull
 from luggin.daemon.store.schema import JOURNAL_LIMIT
+from luggin.protocol.payloads import RunHeader
 from luggin.protocol.points import COLUMNS
 
 _ROW_BYTES = 32
@@ -23,12 +24,17 @@ def bytes_for(points: int, columns: Iterable[str]) -> int:
     return points * (2 * width + _ROW_BYTES)
 
 
+def most_points(header: RunHeader) -> int:
+    """Upper bound of the points of a run, those of an operator's hold included; 0 where its header does not say."""
+    return int(header.bounds.get("points", 0)) + int(header.bounds.get("held_points", 0))
+
+
 def promised(archive: Archive) -> int:
     """Bytes that unfinished runs may still need."""
     total = 0
     for run in archive.unfinished():
         header = archive.header(run)
-        left = int(header.bounds.get("points", 0)) - archive.stored_after(run)
+        left = most_points(header) - archive.stored_after(run)
         total += bytes_for(max(left, 0), header.columns)
     return total
 

@@ -18,7 +18,7 @@ from luggin.daemon.store.locate import MOST_INDEX
 from luggin.daemon.store.lock import exclusive
 from luggin.daemon.store.publication import outstanding, unpublished_points
 from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, StoreState, Stream
-from luggin.daemon.store.space import check
+from luggin.daemon.store.space import check, most_points
 from luggin.daemon.store.writer import Job, Writer
 from luggin.protocol.payloads import MOST_POINTS_ASKED, RunEvent, RunHeader, RunResult
 from luggin.protocol.points import Batch
@@ -91,7 +91,7 @@ class Store:
     async def begin_run(self, header: RunHeader) -> None:
         """Make a new run durable at once.  Raises StoreFull when its bound of points does not fit, StoreConflict."""
         async with self._beginning:
-            await self._read(self._check_space, int(header.bounds.get("points", 0)), tuple(header.columns))
+            await self._read(self._check_space, most_points(header), tuple(header.columns))
             await self._submit(lambda ledger: ledger.begin(header), urgent=True, needs_room=True)
 
     def put(self, batch: Batch) -> asyncio.Future[int]:

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from luggin.protocol import document, method, techniques
+from luggin.protocol.advice import advice
 from luggin.protocol.problem import DocumentError
 from luggin.protocol.program import Hold, Open, Ramp, bounds
 
@@ -183,3 +184,27 @@ def test_a_damaged_example_is_a_method_or_a_list_of_problems(data: st.DataObject
         assert bounds(method.compile_method(method.parse(given))).points >= 0
     except DocumentError as error:
         assert error.problems
+
+
+def test_a_hold_that_the_method_allows_is_counted_apart() -> None:
+    """A point each second of it, where the program has a place to pause at all."""
+    given = {**example(), "longest_hold": "90 s"}
+    assert bounds(method.compile_method(method.parse(given))).held_points == 90
+    pulsed = {**example("square-wave-voltammetry"), "longest_hold": "90 s"}
+    pulsed["phases"] = [phase for phase in pulsed["phases"] if phase["phase"] == "measure"]
+    assert bounds(method.compile_method(method.parse(pulsed))).held_points == 0
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "named"),
+    [("-0.1 V", "0.7 V", "limits.potential.low"), ("-0.2 V", "0.601 V", "limits.potential.high")],
+)
+def test_a_window_without_room_for_noise_is_remarked_on(low: str, high: str, named: str) -> None:
+    parsed = method.parse({**example(), "limits": {"potential": {"low": low, "high": high}}})
+    (remark,) = advice(parsed, method.compile_method(parsed))
+    assert remark.startswith(named)
+
+
+def test_a_window_with_room_is_not() -> None:
+    parsed = method.parse({**example(), "limits": {"potential": {"low": "-0.11 V", "high": "0.61 V"}}})
+    assert advice(parsed, method.compile_method(parsed)) == []

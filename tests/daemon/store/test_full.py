@@ -123,3 +123,12 @@ async def test_a_full_file_system(small_disk: Path) -> None:
         assert (small_disk / "store.sqlite.reserve").stat().st_size == RESERVE
         assert await store.put(noise(acknowledged)) == acknowledged + 2000
         assert await store.verify("run-1") == []
+
+
+async def test_points_of_an_operators_hold_need_room_too(tmp_path: Path) -> None:
+    async with Store.open(tmp_path / "store.sqlite", largest=2_000_000, reserve=RESERVE) as store:
+        short = header("run-1", points=100)
+        held = short.model_copy(update={"bounds": {**short.bounds, "held_points": 1_000_000}})
+        with pytest.raises(StoreFull, match="1000100 points may take"):
+            await store.begin_run(held)
+        await store.begin_run(short)
