@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from luggin.protocol.problem import Problem
 from luggin.protocol.program import (
@@ -16,6 +16,7 @@ from luggin.protocol.program import (
     Program,
     Pulses,
     Ramp,
+    Ranging,
     Sine,
     bounds,
 )
@@ -43,6 +44,8 @@ class Capability(Frozen):
     potential_high: float
     compliance: float = Field(gt=0)
     current_ranges: tuple[float, ...] = Field(min_length=1, max_length=32)
+    settling_times: tuple[float, ...] | None = None
+    """Seconds, one for each current range: how long after a step of the current its reading is not yet true."""
     fastest_period: float = Field(gt=0)
     steepest_sweep: float = Field(gt=0)
     streamed_rate: float = Field(gt=0)
@@ -54,10 +57,17 @@ class Capability(Frozen):
     second_electrode: bool = False
     lowest_frequency: float | None = Field(None, gt=0)
     highest_frequency: float | None = Field(None, gt=0)
+    highest_rotation_rate: float | None = Field(None, gt=0)
     floating: bool
     dead_man: bool
     largest_program: int = Field(gt=0)
     """Bytes of an encoded program."""
+
+    @model_validator(mode="after")
+    def _a_settling_time_for_each_range(self) -> "Capability":
+        if self.settling_times is not None and len(self.settling_times) != len(self.current_ranges):
+            raise ValueError("settling_times and current_ranges must be of one length")
+        return self
 
 
 def check(program: Program, capability: Capability) -> list[Problem]:
@@ -102,6 +112,9 @@ def _segments(program: Program, capability: Capability, limits: Bounds) -> Itera
         where = f"phases[{block.phase}]"
         for segment in block.segments:
             yield from _segment(segment, where, capability)
+            if isinstance(segment, Pulses):
+                yield from _pulse_times(segment, where, capability)
+                yield from _settling(segment, program.ranging, where, capability)
     if limits.fastest_period is not None:
         if limits.fastest_period < capability.fastest_period * (1 - 1e-9):
             allowed = f"its shortest is {show(capability.fastest_period, 's')}; sweep slower or take fewer points"
@@ -131,8 +144,6 @@ def _segment(segment: AnySegment, where: str, capability: Capability) -> Iterato
     ):
         able = f"its steepest sweep is {show(capability.steepest_sweep, 'V/s')}"
         yield Problem(f"{where}.scan_rate", show(segment.rate, "V/s"), "steeper than the instrument sweeps", able)
-    if isinstance(segment, Pulses):
-        yield from _pulse_widths(segment, where, capability)
     if isinstance(segment, Sine):
         yield from _frequencies(segment, where, capability)
     if segment.channel > capability.channels:
@@ -144,13 +155,43 @@ def _segment(segment: AnySegment, where: str, capability: Capability) -> Iterato
         if value and name not in capability.outputs:
             able = "it has " + (", ".join(capability.outputs) or "no outputs")
             yield Problem(f"{where}.{name}", value, "the instrument has no such output", able)
+    fastest, rate = capability.highest_rotation_rate, segment.outputs.rotation_rate
+    if fastest is not None and rate is not None and rate > fastest * (1 + 1e-9):
+        able = f"it turns at {show(fastest, 'Hz')} at most"
+        yield Problem(f"{where}.rotation_rate", show(rate, "Hz"), "faster than the electrode can turn", able)
 
 
-def _pulse_widths(segment: Pulses, where: str, capability: Capability) -> Iterator[Problem]:
+def _pulse_times(segment: Pulses, where: str, capability: Capability) -> Iterator[Problem]:
+    fastest = capability.fastest_period
+    able = f"its shortest is {show(fastest, 's')}"
     shortest = min(pulse.duration for pulse in segment.pulses)
-    if shortest < capability.fastest_period * (1 - 1e-9):
-        able = f"its shortest is {show(capability.fastest_period, 's')}"
+    if shortest < fastest * (1 - 1e-9):
         yield Problem(f"{where}.pulse_width", show(shortest, "s"), "shorter than the instrument can pulse", able)
+        return
+    window = min(pulse.sample_to - pulse.sample_from for pulse in segment.pulses if pulse.record != "nothing")
+    if window < fastest * (1 - 1e-9):
+        yield Problem(f"{where}.sampling_window", show(window, "s"), "shorter than the instrument can sample", able)
+
+
+def _settling(segment: Pulses, ranging: Ranging, where: str, capability: Capability) -> Iterator[Problem]:
+    """Ranges too slow for a pulse train: the lowest that was asked for or, where that is left open, all of them."""
+    times, scales = capability.settling_times, capability.current_ranges
+    if times is None or segment.control == "current":
+        return
+    lowest, highest = (
+        None if scale is None else nearest_range(scale, capability) for scale in (ranging.lower, ranging.upper)
+    )
+    allowed = range(lowest or 0, len(scales) if highest is None else highest + 1)
+    fast = [index for index in allowed if times[index] <= segment.lead * (1 + 1e-9)]
+    if not allowed or allowed[0] in fast or (ranging.lower is None and fast):
+        return
+    slow = allowed[0] if ranging.lower is not None else min(allowed, key=lambda index: times[index])
+    reason = (
+        f"the current is sampled {show(segment.lead, 's')} after a pulse begins, when the range of "
+        f"{show(scales[slow], 'A')} still settles (it takes {show(times[slow], 's')})"
+    )
+    remedy = f"set ranging.lower = {show(scales[fast[0]], 'A')}, or " if fast else ""
+    yield Problem(f"{where}.sampling_window", None, reason, remedy + "lengthen the pulses or sample later in them")
 
 
 def _frequencies(segment: Sine, where: str, capability: Capability) -> Iterator[Problem]:

@@ -207,6 +207,11 @@ class Pulses(Segment):
             raise ValueError("period must be the sum of the pulses' durations")
         return self
 
+    @property
+    def lead(self) -> float:
+        """Seconds that the current has to settle after a change of level before it is sampled, at least."""
+        return min(pulse.sample_from for pulse in self.pulses if pulse.record != "nothing")
+
     def seconds(self, reached: Sequence[float]) -> float:
         return self.count * sum(pulse.duration for pulse in self.pulses)
 
