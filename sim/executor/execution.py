@@ -4,20 +4,20 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
+from luggin.protocol.conditions import Conditions
 from luggin.protocol.instrument import Activity, Outcome
 from luggin.protocol.link.columns import Even
 from luggin.protocol.points import Array
 from luggin.protocol.program import LONGEST, Control, Open, Program, Until
 from luggin.protocol.quantity import show
+from luggin.protocol.recent import Recent
+from luggin.protocol.walk import Walk
 from luggin.sim.cell.api import CellError, Floats
-from luggin.sim.executor.conditions import Conditions
 from luggin.sim.executor.course import Before, Course
 from luggin.sim.executor.courses import course, watch
 from luggin.sim.executor.guard import Guard
 from luggin.sim.executor.passage import Passage
-from luggin.sim.executor.recent import Recent
 from luggin.sim.executor.sampler import Sampler
-from luggin.sim.executor.walk import Walk
 from luggin.sim.frontend import Samples
 from luggin.sim.stage import RelayError, Stage
 

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from luggin.protocol.conditions import Conditions
 from luggin.protocol.link.columns import Even
 from luggin.protocol.points import Array
 from luggin.protocol.program import Until
+from luggin.protocol.recent import Recent
 from luggin.sim.cell.api import Floats
-from luggin.sim.executor.conditions import Conditions
 from luggin.sim.executor.course import Course
-from luggin.sim.executor.recent import Recent
 from luggin.sim.executor.record import record
 from luggin.sim.executor.sampler import Sampler
 from luggin.sim.frontend import Samples

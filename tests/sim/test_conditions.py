@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from luggin.protocol.conditions import Conditions
 from luggin.protocol.points import Array, Flag
 from luggin.protocol.program import Until
-from luggin.sim.executor.conditions import Conditions
 from luggin.sim.frontend import Samples
 
 SPACING = 0.1

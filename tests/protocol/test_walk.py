@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from luggin.protocol.program import AnySegment, Block
-from luggin.sim.executor.walk import Walk
+from luggin.protocol.walk import Walk
 from support.bench import block, hold, program, rest
 
 blocks = st.lists(

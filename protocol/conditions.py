@@ -1,18 +1,31 @@
 """End conditions of a segment, looked at on every sample."""
 
 from collections.abc import Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from luggin.protocol.points import Flag
 from luggin.protocol.program import Until
-from luggin.sim.cell.api import Floats
-from luggin.sim.executor.recent import Recent
-from luggin.sim.frontend import Samples
+from luggin.protocol.recent import Recent
 
+Floats = NDArray[np.float64]
 HAIR = 1e-9
 """Seconds by which rounding may make a time fall short."""
+
+
+class Samples(Protocol):
+    """What was measured, arrays of one shape: V, A, and flags of `luggin.protocol.points`."""
+
+    @property
+    def potential(self) -> Floats: ...
+
+    @property
+    def current(self) -> Floats: ...
+
+    @property
+    def flags(self) -> NDArray[np.uint16]: ...
 
 
 class Conditions:
