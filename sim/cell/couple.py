@@ -12,12 +12,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.constants import physical_constants
-
 from luggin.sim.cell.api import Complexes
 
-FARADAY: float = physical_constants["Faraday constant"][0]
-GAS_CONSTANT: float = physical_constants["molar gas constant"][0]
+# Exact by definition: the constants that the SI fixes since 2019 (BIPM, SI Brochure, 9th edition).
+AVOGADRO = 6.02214076e23  # 1/mol
+FARADAY = AVOGADRO * 1.602176634e-19  # C/mol
+GAS_CONSTANT = AVOGADRO * 1.380649e-23  # J/(mol K)
 LARGEST_EXPONENT = 500.0
 STANDARD_CONCENTRATION = 1000.0  # mol/m3
 

@@ -17,9 +17,9 @@ from enum import Enum
 from typing import TypeVar
 
 import numpy as np
-from scipy.special import dawsn
 
 from luggin.sim.cell.api import Floats
+from luggin.sim.cell.dawson import dawson
 from luggin.sim.cell.diffusion import Modes
 
 MOST_CACHED = 1024
@@ -162,8 +162,9 @@ def _loads(shape: Shape, rates: Floats, span: float, since: float) -> Floats:
 def _burst(rates: Floats, span: float, start: float, stop: float) -> Floats:
     """Integral of exp(-rate (stop^2 - t)) / sqrt(t) from start^2 to stop^2."""
     slow = np.sqrt(rates)
-    dawson = 2 / np.maximum(slow, 1e-300) * (dawsn(slow * stop) - np.exp(-rates * span) * dawsn(slow * start))
-    return np.where(slow * stop > 1e-6, dawson, 2 * (stop - start))
+    at_stop, at_start = dawson(np.stack([slow * stop, slow * start]))
+    closed = 2 / np.maximum(slow, 1e-300) * (at_stop - np.exp(-rates * span) * at_start)
+    return np.where(slow * stop > 1e-6, closed, 2 * (stop - start))
 
 
 def _phi1(z: Floats) -> Floats:
