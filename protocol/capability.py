@@ -60,6 +60,8 @@ class Capability(Frozen):
     highest_rotation_rate: float | None = Field(None, gt=0)
     floating: bool
     dead_man: bool
+    host_timed: bool = False
+    """Whether the host times every step: a program is carried out by the session, and ends with it."""
     largest_program: int = Field(gt=0)
     """Bytes of an encoded program."""
 
