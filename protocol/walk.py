@@ -1,6 +1,6 @@
 """The way through a program's blocks, repeats and segments."""
 
-from luggin.protocol.program import AnySegment, Block, Program
+from luggin.protocol.program import AnySegment, Block, Program, Pulses
 
 
 class Walk:
@@ -46,7 +46,8 @@ class Walk:
         self._stopping = True
 
     def may_pause_now(self) -> bool:
-        return self.block.pause == "any-time"
+        """Whether an operator's hold can take effect in the midst of this segment: never in that of pulses."""
+        return self.block.pause == "any-time" and not isinstance(self.segment, Pulses)
 
     def may_pause_here(self) -> bool:
         """Whether an operator's hold can take effect before the segment at which the walk just arrived."""
@@ -65,7 +66,8 @@ class Walk:
         here = self.block
         repeats = here.repeat - 1 - self._repeat
         segments = len(here.segments) - 1 - self._segment
-        return _offers(here, repeats, segments) or any(
+        in_pulses = isinstance(self.segment, Pulses) and not (repeats or segments)
+        return (_offers(here, repeats, segments) and not in_pulses) or any(
             _offers(block, block.repeat - 1, len(block.segments) - 1) for block in self._blocks[self._block + 1 :]
         )
 

@@ -15,7 +15,7 @@ from luggin.protocol.program import Control
 from luggin.sim.cell.api import Floats, Response
 from luggin.sim.models import Model, Range
 from luggin.sim.noise import Noise
-from luggin.sim.ranging import Place, Ranged, Ranges
+from luggin.sim.ranging import Place, Ranged, Ranges, Rule
 
 RAIL = 1.1
 """Shares of full scale at which a converter clips."""
@@ -32,7 +32,11 @@ _SWING, _SWING_PERIOD, _TEMPERATURE_STEP = 0.05, 600.0, 0.01
 class Taken:
     """Samples as they were asked for: number of the first, run times (s) of each, potentials asked for (V, or NaN),
     seconds between them, what was controlled (None: cell open), whether the range may change, and since when (run
-    time) the reference is lost."""
+    time) the reference is lost.
+
+    `mean_over` are the seconds of which each current is the mean; None: the readings of each sample are averaged up to
+    its time.  `counts` and `turns` as in `Ranges.follow`.
+    """
 
     first: int
     time: Floats
@@ -41,6 +45,9 @@ class Taken:
     control: Control | None
     automatic: bool
     lost: float = math.inf
+    mean_over: Floats | None = None
+    counts: NDArray[np.bool_] | None = None
+    turns: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
@@ -61,14 +68,18 @@ class Samples:
     def __len__(self) -> int:
         return len(self.time)
 
+    @staticmethod
+    def join(*parts: "Samples") -> "Samples":
+        return Samples(*(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(Samples)))
+
     def __getitem__(self, part: slice) -> "Samples":
         return Samples(*(getattr(self, each.name)[part] for each in fields(Samples)))
 
 
-def averaging(spacing: float, mains: int) -> tuple[float, bool]:
-    """Seconds over which a sample is averaged, and whether these are whole mains cycles (at most MOST_CYCLES)."""
+def averaging(spacing: float, mains: int) -> float:
+    """Seconds over which a sample is averaged: whole mains cycles, at most MOST_CYCLES, where there is time for one."""
     cycles = min(math.floor(spacing * mains * (1 + 1e-9)), MOST_CYCLES)
-    return (cycles / mains, True) if cycles else (spacing, False)
+    return cycles / mains if cycles else spacing
 
 
 class FrontEnd:
@@ -80,14 +91,17 @@ class FrontEnd:
         self._ranges, self._temperature = ranges, temperature
         self._scales = np.array([each.full_scale for each in ranges.all])
         self.place = ranges.initial
+        self._lowest = ranges.lowest
 
-    def prepare(self, control: Control | None, largest: float) -> None:
-        """Choose the range for a segment: that of the current asked for, or one within the limits of autoranging."""
+    def prepare(self, control: Control | None, largest: float, lead: float = math.inf) -> None:
+        """Choose the range for a segment: that of the current asked for, or one within the limits of autoranging that
+        settles within `lead` seconds."""
         ranges = self._ranges
+        self._lowest = ranges.fast(lead)
         if control == "current":
             index = ranges.holding(largest)
         else:
-            index = min(max(self.place.index, ranges.lowest), ranges.highest)
+            index = min(max(self.place.index, self._lowest), ranges.highest)
         if index != self.place.index:
             self.place = Place(index)
 
@@ -104,9 +118,9 @@ class FrontEnd:
             ranged, potential, voltage = self._exactly(taken, response), response.measured, response.voltage
             temperature = np.full(count, self._temperature)
         else:
-            drawn, span = self._noise(taken.first, count), averaging(taken.spacing, self._mains)[0]
-            ranged = self._currents(taken, response.current, drawn[:, 0])
-            spread = self._model.potential_noise * math.sqrt(1 / (2 * span))
+            drawn, span = self._noise(taken.first, count), self._spans(taken)
+            ranged = self._currents(taken, response.current, span, drawn[:, 0])
+            spread = self._model.potential_noise * np.sqrt(1 / (2 * span))
             potential = self._converted(response.measured + spread * drawn[:, 1], self._model.window, span)
             voltage = self._converted(response.voltage + spread * drawn[:, 2], self._model.compliance, span)
             swing = _SWING * np.sin(2 * math.pi * taken.time / _SWING_PERIOD)
@@ -133,34 +147,43 @@ class FrontEnd:
     def _exactly(self, taken: Taken, response: Response) -> Ranged:
         still = np.zeros(len(taken.time), dtype=bool)
         if taken.automatic and taken.control is not None:
-            allowed = self._scales[self._ranges.lowest : self._ranges.highest + 1]
+            allowed = self._scales[self._lowest : self._ranges.highest + 1]
             index = np.searchsorted(allowed, np.abs(response.current)).clip(max=len(allowed) - 1)
-            index = index + self._ranges.lowest
+            index = index + self._lowest
             self.place = Place(int(index[-1]))
         else:
             index = np.full(len(taken.time), self.place.index)
         return Ranged(response.current, index, still)
 
-    def _currents(self, taken: Taken, current: Floats, drawn: Floats) -> Ranged:
-        span, whole_cycles = averaging(taken.spacing, self._mains)
-        hum = self._model.hum * np.sin(2 * math.pi * self._mains * taken.time) * (not whole_cycles)
-        spread = math.sqrt(1 / (2 * span)) * drawn
+    def _spans(self, taken: Taken) -> Floats:
+        """Seconds over which each sample is averaged."""
+        if taken.mean_over is not None:
+            return taken.mean_over
+        return np.full(len(taken.time), averaging(taken.spacing, self._mains))
+
+    def _currents(self, taken: Taken, current: Floats, span: Floats, drawn: Floats) -> Ranged:
+        # The mean of a sine over the span: nothing is left of it over whole cycles.
+        omega, begin = 2 * math.pi * self._mains, taken.time - span
+        hum = self._model.hum * (np.cos(omega * begin) - np.cos(omega * taken.time)) / (omega * span)
+        spread = np.sqrt(1 / (2 * span)) * drawn
 
         def read(part: slice, within: Range) -> Floats:
             reaching = current[part] + within.noise * spread[part] + within.full_scale * hum[part]
-            return self._converted(reaching, within.full_scale, span)
+            return self._converted(reaching, within.full_scale, span[part])
 
         automatic = taken.automatic and taken.control is not None
-        self.place, ranged = self._ranges.follow(self.place, taken.time, read, automatic)
+        begin = taken.time if taken.mean_over is None else begin
+        rule = Rule(self._lowest, taken.counts, taken.turns) if automatic else None
+        self.place, ranged = self._ranges.follow(self.place, begin, read, rule)
         return ranged
 
-    def _converted(self, value: Floats, full_scale: float, span: float) -> Floats:
-        """The mean of the conversions within `span` seconds by a converter that clips at RAIL.
+    def _converted(self, value: Floats, full_scale: float, span: Floats) -> Floats:
+        """The mean of the conversions within `span` seconds, of each value, by a converter that clips at RAIL.
 
         One conversion has `counts` steps from zero to full scale; the noise spreads several over neighbouring steps,
         so that their mean has as many more.
         """
-        conversions = max(1, round(span / self._model.fastest_period))
+        conversions = np.maximum(1, np.rint(span / self._model.fastest_period))
         step = full_scale / self._model.counts / conversions
         converted: Floats = np.clip(np.rint(value / step) * step, -RAIL * full_scale, RAIL * full_scale)
         return converted

@@ -18,6 +18,8 @@ COLUMNS = (
     "current_range",
     "cell_voltage",
     "charge",
+    "forward_current",
+    "reverse_current",
     "current_minimum",
     "current_maximum",
     "temperature",
@@ -27,7 +29,8 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class Range:
-    """A current range: full scale (A), noise density (A per square root of Hz) and the time (s) in which it settles."""
+    """A current range: full scale (A), noise density (A per square root of Hz) and the time (s) in which it settles
+    after a change of range or a step of the current."""
 
     full_scale: float
     noise: float
@@ -55,24 +58,27 @@ class Model:
     streamed_rate: float
     buffer: int
     outputs: tuple[Output, ...]
+    highest_rotation_rate: float | None
     battery: float | None
     """Seconds that a full battery lasts; None for an instrument on the mains."""
 
     def capability(self, serial: str) -> Capability:
         return Capability(
             identity=Identity(maker=MAKER, model=self.name, serial=serial, firmware=FIRMWARE),
-            segments=("open", "hold", "ramp"),
+            segments=("open", "hold", "ramp", "pulses"),
             controls=self.controls,
             potential_low=-self.window,
             potential_high=self.window,
             compliance=self.compliance,
             current_ranges=tuple(each.full_scale for each in self.ranges),
+            settling_times=tuple(each.settling for each in self.ranges),
             fastest_period=self.fastest_period,
             steepest_sweep=self.steepest_sweep,
             streamed_rate=self.streamed_rate,
             buffer=self.buffer,
             columns=COLUMNS,
             outputs=self.outputs,
+            highest_rotation_rate=self.highest_rotation_rate,
             floating=True,
             dead_man=True,
             largest_program=64 * 1024,
@@ -103,7 +109,8 @@ MODELS = {
             steepest_sweep=100.0,
             streamed_rate=50_000.0,
             buffer=131_072,
-            outputs=("stirrer", "gas"),
+            outputs=("stirrer", "gas", "light", "rotation_rate"),
+            highest_rotation_rate=150.0,
             battery=None,
         ),
         Model(
@@ -120,6 +127,7 @@ MODELS = {
             streamed_rate=1000.0,
             buffer=16_384,
             outputs=(),
+            highest_rotation_rate=None,
             battery=12 * 3600.0,
         ),
     )

@@ -25,11 +25,23 @@ Reader = Callable[[slice, Range], Floats]
 
 @dataclass(frozen=True)
 class Place:
-    """Where ranging stands: range in use, low readings in a row, run time (s) until which a change settles."""
+    """Where ranging stands: range in use, low readings in a row, run time (s) until which a change settles, and whether
+    a reading was too large for it."""
 
     index: int
     low: int = 0
     settled: float = -np.inf
+    high: bool = False
+
+
+@dataclass(frozen=True)
+class Rule:
+    """How the range may change: to which lowest one (index), by which readings and after which samples (masks of shape
+    (n,); None: all)."""
+
+    lowest: int
+    counts: NDArray[np.bool_] | None = None
+    turns: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
@@ -60,8 +72,14 @@ class Ranges:
         fits = [index for index, each in enumerate(self.all) if each.full_scale >= abs(current) * (1 - 1e-9)]
         return fits[0] if fits else len(self.all) - 1
 
-    def follow(self, place: Place, time: Floats, read: Reader, automatic: bool) -> tuple[Place, Ranged]:
-        """Read samples at run times `time`, changing range between two samples where the reading asks for it."""
+    def fast(self, lead: float) -> int:
+        """The lowest of the allowed ranges that settle within `lead` seconds; the highest when none does."""
+        fits = (index for index in range(self.lowest, self.highest) if self.all[index].settling <= lead * (1 + 1e-9))
+        return next(fits, self.highest)
+
+    def follow(self, place: Place, time: Floats, read: Reader, rule: Rule | None) -> tuple[Place, Ranged]:
+        """Read samples whose readings begin at run times `time`, changing range between two samples where the rule
+        allows it and a reading asks for it; without a rule it stays."""
         count = len(time)
         reading, index = np.empty(count), np.empty(count, dtype=np.intp)
         settling = np.empty(count, dtype=bool)
@@ -71,13 +89,15 @@ class Ranges:
             one = self.all[place.index]
             unsettled = time[rest] < place.settled
             read_here = read(rest, one) + self._residue(place, time[rest], unsettled)
-            move, low = self._decision(place, read_here / one.full_scale, unsettled) if automatic else (None, 0)
+            move, low, high = None, 0, False
+            if rule is not None:
+                move, low, high = self._decision(place, read_here / one.full_scale, unsettled, rule, rest)
             end = count if move is None else start + move[0] + 1
             taken = slice(start, end)
             reading[taken], index[taken] = read_here[: end - start], place.index
             settling[taken] = unsettled[: end - start]
             if move is None:
-                place = replace(place, low=low)
+                place = replace(place, low=low, high=high)
             else:
                 there = place.index + move[1]
                 place = Place(there, settled=float(time[end - 1]) + self.all[there].settling)
@@ -91,19 +111,24 @@ class Ranges:
         return np.where(unsettled, RESIDUE * one.full_scale * np.exp(-SETTLED * since), 0.0)
 
     def _decision(
-        self, place: Place, share: Floats, unsettled: NDArray[np.bool_]
-    ) -> tuple[tuple[int, int] | None, int]:
-        """The first sample after which the range changes and by how much, and the low readings counted at the end.
+        self, place: Place, share: Floats, unsettled: NDArray[np.bool_], rule: Rule, rest: slice
+    ) -> tuple[tuple[int, int] | None, int, bool]:
+        """The first sample after which the range changes and by how much; the low readings counted at the end, and
+        whether one was too large.
 
         While a change settles, nothing is decided.
         """
-        size = np.abs(share)
-        high = (size > UP) & ~unsettled if place.index < self.highest else np.zeros(len(share), dtype=bool)
-        low = (size < DOWN) & ~unsettled if place.index > self.lowest else np.zeros(len(share), dtype=bool)
-        counted = _in_a_row(low, place.low)
-        ready = counted >= PATIENCE
-        first = [(int(np.argmax(mask)), step) for mask, step in ((high, 1), (ready, -1)) if mask.any()]
-        return (min(first) if first else None), int(counted[-1])
+        size, count = np.abs(share), len(share)
+        high = (size > UP) & ~unsettled if place.index < self.highest else np.zeros(count, dtype=bool)
+        low = (size < DOWN) & ~unsettled if place.index > rule.lowest else np.zeros(count, dtype=bool)
+        counts = np.ones(count, dtype=bool) if rule.counts is None else rule.counts[rest]
+        turns = np.ones(count, dtype=bool) if rule.turns is None else rule.turns[rest]
+        over = np.logical_or.accumulate(high & counts) | place.high
+        # How many low readings in a row there are up to each sample; those that don't count change nothing.
+        rows = np.concatenate([[place.low], _in_a_row(low[counts], place.low)])[np.cumsum(counts)]
+        ready = rows >= PATIENCE
+        first = [(int(np.argmax(mask)), step) for mask, step in ((over & turns, 1), (ready & turns, -1)) if mask.any()]
+        return (min(first) if first else None), int(rows[-1]), bool(over[-1])
 
 
 def _in_a_row(holds: NDArray[np.bool_], before: int) -> NDArray[np.intp]:

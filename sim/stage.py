@@ -1,6 +1,6 @@
 """The driving side of the instrument: relay, outputs, and the order in which a cell is let go."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from luggin.protocol import instrument
 from luggin.protocol.program import Control, Outputs
@@ -11,6 +11,7 @@ Note = Callable[[str, object], None]
 """Hears what the instrument does to the cell, in order: what was set, and to what."""
 
 SAFE = Outputs()
+SAFE_LEVELS: Mapping[str, bool | float] = {"stirrer": False, "gas": False, "light": False, "rotation_rate": 0.0}
 
 
 class RelayError(Exception):
@@ -44,7 +45,7 @@ class Stage:
         self.relay = relay
         self._note = note
         self._control: Control | None = None
-        self._stirring = self._purging = False
+        self._levels = dict(SAFE_LEVELS)
 
     def connect(self, control: Control) -> None:
         """Close the relay on a control loop that already stands at its first level.  Raises RelayError."""
@@ -67,15 +68,22 @@ class Stage:
 
     def set_outputs(self, outputs: Outputs) -> None:
         """Bring the outputs to these levels; what is not said goes to its safe level, off."""
-        stirring, purging = bool(outputs.stirrer), bool(outputs.gas)
-        if stirring != self._stirring:
-            self._stirring = stirring
-            self.cell.stir(stirring)
-            self._note("stirrer", stirring)
-        if purging != self._purging:
-            self._purging = purging
-            self.cell.purge(purging)
-            self._note("gas", purging)
+        for name, safe in SAFE_LEVELS.items():
+            level = getattr(outputs, name) or safe
+            if level != self._levels[name]:
+                self._levels[name] = level
+                self._move(name, level)
+                self._note(name, level)
+
+    def _move(self, name: str, level: bool | float) -> None:
+        match name:
+            case "stirrer":
+                self.cell.stir(bool(level))
+            case "gas":
+                self.cell.purge(bool(level))
+            case "rotation_rate":
+                self.cell.rotate(level)
+            # No simulated cell feels light: it is switched and noted.
 
     def shut(self, largest_range: float) -> None:
         """Let the cell go: no current asked for, a range that can't be driven over, then the relay, then the outputs.

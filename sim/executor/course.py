@@ -20,11 +20,18 @@ conditions act in time."""
 @dataclass(frozen=True)
 class Pieces:
     """Steps for the cell: each a straight line from `first` to `last` (V or A) in `dt` seconds; arrays of one length.
-    At open circuit the lines mean nothing."""
+    At open circuit the lines mean nothing.
+
+    With `mean` a sample is the mean current of its step, else the one at its end.  `counts` are the samples by which a
+    range is judged, `turns` those after which it may change; None: all of them.
+    """
 
     dt: Floats
     first: Floats
     last: Floats
+    mean: bool = False
+    counts: NDArray[np.bool_] | None = None
+    turns: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
@@ -82,7 +89,9 @@ class Course(Protocol):
 
 @dataclass(frozen=True)
 class Before:
-    """What a segment finds when it begins: how to learn the level that stands, and the open-circuit potential (V)."""
+    """What a segment finds when it begins: how to learn the level that stands, the open-circuit potential (V), and the
+    frequency of the mains (Hz)."""
 
     level: Callable[[Control], float]
     open_circuit: float | None
+    mains: int = 50

@@ -1,7 +1,8 @@
 """From a segment to its course; a further kind of segment is a file of its own and a case here."""
 
-from luggin.protocol.program import AFTER_RUN_PERIOD, AnySegment, Control, Hold, Open, Ramp, ramp_duration
+from luggin.protocol.program import AFTER_RUN_PERIOD, AnySegment, Control, Hold, Open, Pulses, Ramp, ramp_duration
 from luggin.sim.executor.course import Before, Course
+from luggin.sim.executor.pulses import PulseTrain
 from luggin.sim.executor.straight import Straight
 
 
@@ -20,6 +21,8 @@ def course(segment: AnySegment, before: Before) -> Course:
             end = base + segment.end
             duration = ramp_duration(start, end, segment.rate)
             return Straight(segment.control, start, end, duration, segment.period, segment.statistics)
+        case Pulses():
+            return PulseTrain(segment, base, before.mains)
         case _:
             raise NotImplementedError(f"a segment of kind {segment.kind} can't be executed")
 

@@ -8,7 +8,7 @@ from luggin.protocol.conditions import Conditions
 from luggin.protocol.instrument import Activity, Outcome
 from luggin.protocol.link.columns import Even
 from luggin.protocol.points import Array
-from luggin.protocol.program import LONGEST, Control, Open, Program, Until
+from luggin.protocol.program import LONGEST, Control, Open, Program, Pulses, Until
 from luggin.protocol.quantity import show
 from luggin.protocol.recent import Recent
 from luggin.protocol.walk import Walk
@@ -271,9 +271,11 @@ class Execution:
         """Begin the segment at which the walk stands."""
         segment, window = self._walk.segment, self._program.open_circuit
         self._stage.set_outputs(segment.outputs)
-        made = course(segment, Before(self._level, self._open_circuit))
+        made = course(segment, Before(self._level, self._open_circuit, self._program.mains_frequency))
         passage = self._passage_of(made, self._walk.cycle, segment.autorange)
         passage.conditions = Conditions(segment.until, made.spacing)
+        if isinstance(segment, Pulses):
+            passage.lead = segment.lead
         if isinstance(segment, Open) and window is not None:
             passage.recent = Recent(window.average, made.spacing)
         self._enter(passage)
@@ -287,7 +289,7 @@ class Execution:
 
     def _enter(self, passage: Passage) -> None:
         try:
-            self._sampler.prepare(passage.course)
+            self._sampler.prepare(passage.course, passage.lead)
         except RelayError as error:
             self.end(Outcome.FAULT, str(error))
         else:

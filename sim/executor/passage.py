@@ -1,6 +1,7 @@
 """A course under way: its samples one stretch after the other, up to where an end condition is met."""
 
 import copy
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -21,7 +22,7 @@ from luggin.sim.frontend import Samples
 @dataclass
 class Passage:
     """`begun` is the run time (s) at which the course began, moved on by the holds within it; `recent` follows the
-    open-circuit potential where one is to be learnt."""
+    open-circuit potential where one is to be learnt; ranges that take longer than `lead` (s) to settle are not used."""
 
     course: Course
     begun: float
@@ -32,6 +33,7 @@ class Passage:
     done: int = 0
     charge: float = 0.0
     recent: Recent | None = None
+    lead: float = math.inf
 
     @property
     def over(self) -> bool:

@@ -5,13 +5,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from luggin.protocol.points import Array, Flag
-from luggin.protocol.program import Limit, Program
+from luggin.protocol.program import Limit, Program, Pulses
 from luggin.sim.cell.api import Floats
 from luggin.sim.executor.course import Reduced
 from luggin.sim.frontend import Samples
 from luggin.sim.models import COLUMNS
 
-_ON_REQUEST = {"charge", "current_minimum", "current_maximum"}
+_ON_REQUEST = {"charge", "forward_current", "reverse_current", "current_minimum", "current_maximum"}
 
 
 def columns_of(program: Program) -> list[str]:
@@ -22,6 +22,8 @@ def columns_of(program: Program) -> list[str]:
         wanted.add("charge")
     if any(segment.statistics for segment in segments):
         wanted |= {"current_minimum", "current_maximum"}
+    records = {pulse.record for segment in segments if isinstance(segment, Pulses) for pulse in segment.pulses}
+    wanted |= {f"{record}_current" for record in records - {"nothing"}}
     return [name for name in COLUMNS if name in wanted or name not in _ON_REQUEST]
 
 
@@ -31,7 +33,7 @@ def record(
     """Columns of the samples that became points.  `charge` (C) is that of the segment at each sample."""
     chosen = reduced.chosen
     count = len(chosen)
-    return {
+    columns: dict[str, Array] = {
         "time": samples.time[chosen],
         "phase": np.full(count, phase),
         "cycle": np.full(count, cycle),
@@ -43,6 +45,8 @@ def record(
         "cell_voltage": samples.cell_voltage[chosen],
         "charge": charge[chosen],
         "temperature": samples.temperature[chosen],
-        "flags": samples.flags[chosen] | (Flag.HELD if held else 0),
+        "flags": samples.flags[chosen],
         **reduced.columns,
     }
+    columns["flags"] = columns["flags"] | (Flag.HELD if held else 0)
+    return columns

@@ -36,10 +36,11 @@ class Sampler:
         self._number, self._time = 0, 0.0
         self._kept: tuple[int, Cell] | None = None  # a copy of the cell after so many steps of the present course
 
-    def prepare(self, course: Course) -> None:
-        """Bring range and relay to where the course needs them.  Raises RelayError."""
+    def prepare(self, course: Course, lead: float) -> None:
+        """Bring range and relay to where the course needs them; ranges that take longer than `lead` (s) to settle are
+        not used.  Raises RelayError."""
         self._kept = None
-        self._front.prepare(course.control, course.largest)
+        self._front.prepare(course.control, course.largest, lead)
         if course.control is None:
             self._stage.disconnect()
         else:
@@ -48,6 +49,8 @@ class Sampler:
     def take(self, course: Course, first: int, time: Floats, automatic: bool) -> Samples:
         """Samples of the steps from `first` on, that end at run times `time` (s)."""
         pieces, response = self._respond(course, first, time)
+        if pieces.mean:
+            response = replace(response, current=response.charge / pieces.dt)
         taken = Taken(
             first=self._number,
             time=time,
@@ -56,6 +59,9 @@ class Sampler:
             control=course.control,
             automatic=automatic,
             lost=self._trouble.reference_lost,
+            mean_over=pieces.dt if pieces.mean else None,
+            counts=pieces.counts,
+            turns=pieces.turns,
         )
         samples = self._spiked(self._front.measure(taken, response))
         self._number, self._time = self._number + len(time), float(time[-1])

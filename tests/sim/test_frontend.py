@@ -56,10 +56,10 @@ def test_noise_falls_with_averaging_and_hum_goes_with_whole_mains_cycles() -> No
     # Below a mains cycle the hum of 2e-5 of full scale dominates, which is 1.41e-5 rms.
     assert spread(1.1e-3) == pytest.approx(2e-5 / math.sqrt(2), rel=0.1)
     assert spread(20e-3) < 1e-5
-    assert averaging(19e-3, 50) == (19e-3, False)
-    assert averaging(20e-3, 50) == (20e-3, True)
-    assert averaging(0.05, 60) == (3 / 60, True)
-    assert averaging(60.0, 50) == (5 / 50, True)
+    assert averaging(19e-3, 50) == 19e-3
+    assert averaging(20e-3, 50) == 20e-3
+    assert averaging(0.05, 60) == 3 / 60
+    assert averaging(60.0, 50) == 5 / 50
 
 
 def test_the_same_seed_gives_the_same_noise_and_another_one_does_not() -> None:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from luggin.protocol.program import Ranging
 from luggin.sim.cell.api import Floats
 from luggin.sim.models import MODELS, Range
-from luggin.sim.ranging import DOWN, PATIENCE, UP, Place, Ranged, Ranges
+from luggin.sim.ranging import DOWN, PATIENCE, UP, Place, Ranged, Ranges, Rule
 
 MODEL = MODELS["bench"]
 SCALES = [each.full_scale for each in MODEL.ranges]
@@ -22,7 +22,7 @@ def follow(used: Ranges, place: Place, current: Floats, spacing: float = 0.1, au
     def read(part: slice, within: Range) -> Floats:
         return np.clip(current[part], -1.1 * within.full_scale, 1.1 * within.full_scale)
 
-    return used.follow(place, spacing * np.arange(1.0, len(current) + 1), read, automatic)[1]
+    return used.follow(place, spacing * np.arange(1.0, len(current) + 1), read, Rule(used.lowest) if automatic else None)[1]
 
 
 def test_a_run_begins_in_the_initial_range_or_safely_in_the_largest() -> None:
@@ -94,7 +94,7 @@ def test_cutting_changes_nothing(powers: list[float], initial: float, spacing: f
         def read(part: slice, within: Range) -> Floats:
             return np.clip(current[first:after][part], -within.full_scale, within.full_scale)
 
-        return used.follow(place, time[first:after], read, True)
+        return used.follow(place, time[first:after], read, Rule(used.lowest))
 
     end, whole = taken(0, len(current), used.initial)
     place, parts, first = used.initial, [], 0
