@@ -11,6 +11,7 @@ from pydantic import Field, ValidationError
 
 from luggin.protocol import techniques
 from luggin.protocol.document import bounded
+from luggin.protocol.evaluation import EvaluationSettings, in_method
 from luggin.protocol.method_parts import (
     DeadManChoice,
     EndingChoice,
@@ -49,7 +50,8 @@ _SPARE_TIME = 60.0
 
 
 class Method(Frozen):
-    """A valid method.  `phases` holds preparations and exactly one measurement of the named technique."""
+    """A valid method.  `phases` holds preparations and exactly one measurement of the named technique; `evaluation`
+    says how its runs are evaluated beside what is usual for the technique."""
 
     version: Literal[1]
     name: str = Field(pattern=r"^[a-z0-9-]{1,64}$")
@@ -64,6 +66,7 @@ class Method(Frozen):
     dead_man: DeadManChoice = DeadManChoice()
     longest_hold: Duration = Field(600.0, ge=0, le=LONGEST)
     mains_frequency: Literal[50, 60] = 50
+    evaluation: tuple[EvaluationSettings, ...] = ()
 
     @property
     def measurement(self) -> techniques.Measurement:
@@ -84,11 +87,19 @@ def parse(document: dict[str, Any]) -> Method:
         reason = "this field is missing" if "technique" not in document else "there is no such technique"
         problems.append(Problem("technique", document.get("technique"), reason, f"known are {known}"))
     phases = _phases(document.get("phases", []), technique, problems)
-    rest = {key: value for key, value in document.items() if key not in ("phases", "technique")}
+    evaluation = _evaluation(document.get("evaluation", ()), technique, problems)
+    rest = {key: value for key, value in document.items() if key not in ("phases", "technique", "evaluation")}
     # A stand-in keeps the other fields' problems coming while a phase is wrong.
     stand_in = phases or (Preparation(phase="rest", duration=1.0),)
     try:
-        method = Method.model_validate({**rest, "phases": stand_in, "technique": technique.name if technique else ""})
+        method = Method.model_validate(
+            {
+                **rest,
+                "phases": stand_in,
+                "technique": technique.name if technique else "",
+                "evaluation": evaluation,
+            }
+        )
     except ValidationError as error:
         problems += from_validation(error)
     if problems:
@@ -124,6 +135,16 @@ def _phases(
     if measuring != 1:
         problems.append(Problem("phases", measuring, "a method has exactly one phase = measure", "add or remove one"))
     return tuple(phases)
+
+
+def _evaluation(
+    given: object, technique: techniques.Technique | None, problems: list[Problem]
+) -> tuple[EvaluationSettings, ...]:
+    try:
+        return in_method(given, technique.name if technique else "")
+    except DocumentError as error:
+        problems += error.problems
+        return ()
 
 
 def _cross_checks(method: Method, technique: techniques.Technique) -> list[Problem]:

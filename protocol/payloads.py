@@ -11,7 +11,10 @@ from luggin.protocol.instrument import Cell
 from luggin.protocol.unit import State
 
 Segment = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,64}$")]
+Subject = Annotated[str, Field(pattern=r"^(node|[a-z-]{1,32}/\S(.{0,126}\S)?)$")]
+"""What an evaluation tells of: run/<name>, instrument/<name>, electrode/<name>, sample/<name> ..., or node."""
 MOST_COMMAND_BYTES = 96 * 1024
+MOST_RUNS_EVALUATED = 64
 MOST_POINTS_ASKED = 5000
 
 
@@ -141,6 +144,27 @@ class RunResult(Payload):
     utc: float
 
 
+class Evaluation(Payload):
+    """What was computed from stored runs, as it is stored: it is never changed, a newer one stands beside it.
+
+    It is published under each of its runs, and without its body where that is too large for the broker; the store
+    answers for it (`evaluation`).
+    """
+
+    name: Segment
+    kind: Segment
+    subject: Subject
+    runs: tuple[Segment, ...] = Field(max_length=MOST_RUNS_EVALUATED, description="runs that it was computed from")
+    settings: dict[str, Any] = Field(description="complete settings, so that it can be made again")
+    body: dict[str, Any] | None = Field(description="what was found; its form belongs to the kind")
+    warnings: tuple[str, ...] = Field((), description="what makes it doubtful, a sentence each")
+    software: str
+    asked_by: str
+    verified: bool = Field(description="whether asked_by is vouched for")
+    utc: float
+    expires: float | None = Field(None, description="utc after which it is not to be relied upon")
+
+
 class Command(BaseModel):
     """What every command carries.  `reply_to` must be the sender's own reply topic, or empty for no reply."""
 
@@ -190,6 +214,31 @@ class AskPoints(Command):
     count: int = Field(ge=1, le=MOST_POINTS_ASKED)
 
 
+class AskEvaluations(Command):
+    """The newest evaluations, at most `limit`, of this kind, subject and run; without their bodies."""
+
+    kind: str = Field("", max_length=64)
+    subject: str = Field("", max_length=200)
+    run: str = Field("", max_length=64)
+    limit: int = Field(50, ge=1, le=500)
+    before: str = Field("", max_length=64, description="name of the evaluation that the answer goes on from")
+
+
+class AskEvaluation(Command):
+    """The JSON text of an evaluation from character number `first` on, as much of it as an answer holds."""
+
+    name: Segment
+    first: int = Field(0, ge=0)
+
+
+class Evaluate(Command):
+    """Evaluate stored runs anew; what is stored already stays.  The reply names the new evaluation."""
+
+    kind: Segment
+    runs: tuple[Segment, ...] = Field(min_length=1, max_length=MOST_RUNS_EVALUATED)
+    settings: dict[str, Any] = {}
+
+
 COMMANDS: dict[str, type[Command]] = {
     "start": Start,
     "hold": Plain,
@@ -199,7 +248,15 @@ COMMANDS: dict[str, type[Command]] = {
     "clear": Plain,
     "attest": Attest,
 }
-QUESTIONS: dict[str, type[Command]] = {"runs": AskRuns, "run": AskRun, "points": AskPoints}
+QUESTIONS: dict[str, type[Command]] = {
+    "runs": AskRuns,
+    "run": AskRun,
+    "points": AskPoints,
+    "evaluations": AskEvaluations,
+    "evaluation": AskEvaluation,
+}
+STORE_COMMANDS: dict[str, type[Command]] = {"evaluate": Evaluate}
+"""What the store is told to do, where a question only asks."""
 
 
 class Reply(Payload):

@@ -3,11 +3,12 @@
 luggin/<node>/status                                  retained, also the last will
 luggin/<node>/<instrument>/state, health, alarm       retained
 luggin/<node>/<instrument>/progress                   latest only
-luggin/<node>/<instrument>/run/<run>/header, points, event, result
+luggin/<node>/<instrument>/run/<run>/header, points, event, result, evaluation
 luggin/<node>/<instrument>/command/<client>/<verb>    to the daemon; the broker's ACL makes <client> true
 luggin/<node>/<instrument>/reply/<client>             from the daemon
 
-Questions to the store (runs, points by index) are commands to the pseudo-instrument `store`.
+Questions to the store (runs, points by index, evaluations) are commands to the pseudo-instrument `store`, and so is
+the order to evaluate runs.
 """
 
 import re
@@ -17,9 +18,8 @@ from typing import Literal
 ROOT = "luggin"
 STORE = "store"
 SEGMENT = re.compile(r"[a-z0-9-]{1,64}")
-Kind = Literal[
-    "status", "state", "health", "alarm", "progress", "header", "points", "event", "result", "command", "reply"
-]
+RunKind = Literal["header", "points", "event", "result", "evaluation"]
+Kind = Literal["status", "state", "health", "alarm", "progress", RunKind, "command", "reply"]
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,7 @@ DELIVERY: dict[Kind, Delivery] = {
     "points": Delivery(1, False),
     "event": Delivery(1, False),
     "result": Delivery(1, False),
+    "evaluation": Delivery(1, False),
     "command": Delivery(1, False),
     "reply": Delivery(1, False),
 }
@@ -65,7 +66,7 @@ def instrument(node: str, name: str, kind: Literal["state", "health", "alarm", "
     return _checked(node, name, kind)
 
 
-def run(node: str, name: str, run_id: str, kind: Literal["header", "points", "event", "result"]) -> str:
+def run(node: str, name: str, run_id: str, kind: RunKind) -> str:
     return _checked(node, name, "run", run_id, kind)
 
 

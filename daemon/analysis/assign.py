@@ -1,60 +1,14 @@
 """Which peak belongs to which analyte, and where that is not clear."""
 
 from collections.abc import Sequence
-from typing import Literal, Self
+from typing import Literal
 
 import numpy as np
-from pydantic import Field, model_validator
 from scipy.optimize import linear_sum_assignment
 
 from luggin.daemon.analysis.estimate import Result
-from luggin.daemon.analysis.peak_models import Peak, Polarity
-
-
-class Analyte(Result):
-    """A substance and the window (V) in which its peak is expected.
-
-    The window is absolute, or counted from the peak of the analyte named in `relative_to` (a marker).
-    """
-
-    name: str = Field(min_length=1, max_length=64)
-    window: tuple[float, float]
-    relative_to: str | None = None
-    polarity: Polarity | None = None
-
-    @model_validator(mode="after")
-    def _ordered(self) -> Self:
-        if not self.window[0] < self.window[1]:
-            raise ValueError(
-                f"window of {self.name} is {self.window[0]:g} to {self.window[1]:g} V; give the lower potential first."
-            )
-        return self
-
-
-class AnalyteList(Result):
-    """Analytes with unique names; a marker has an absolute window of its own."""
-
-    analytes: tuple[Analyte, ...]
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        known: dict[str, Analyte] = {}
-        for a in self.analytes:
-            if a.name in known:
-                raise ValueError(f"analyte {a.name} is listed twice; give every analyte once.")
-            known[a.name] = a
-        for a in self.analytes:
-            if a.relative_to is None:
-                continue
-            marker = known.get(a.relative_to)
-            if marker is None:
-                raise ValueError(f"relative_to of {a.name} is {a.relative_to}; name an analyte of the list.")
-            if marker.relative_to is not None:
-                raise ValueError(
-                    f"relative_to of {a.name} is {marker.name}, whose own window is relative;"
-                    f" give {marker.name} an absolute window."
-                )
-        return self
+from luggin.protocol.evaluation.peak_results import Peak
+from luggin.protocol.evaluation.peak_settings import Analyte, AnalyteList
 
 
 class Assigned(Result):

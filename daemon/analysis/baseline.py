@@ -5,65 +5,26 @@ the peaks sought are positive.
 """
 
 from dataclasses import dataclass, replace
-from typing import Annotated, Final, Literal, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from pybaselines import Baseline as Fitter
-from pydantic import Field
 
 from luggin.daemon.analysis.arrays import Floats
-from luggin.daemon.analysis.estimate import Result
 from luggin.daemon.analysis.grid import Mask
-
-Anchors = tuple[float, float]
+from luggin.protocol.evaluation.peak_settings import (
+    AsymmetricLeastSquares,
+    BaselineSettings,
+    Polynomial,
+    Straight,
+    Tangent,
+)
 
 REACH: Final = 2.0  # half-widths from the top within which a peak has its feet
 FOOT: Final = 1.0  # half-widths from the top that a flank needs to come down to its foot
 CUT_OFF: Final = "the curve ends on a flank of the peak: its height counts from there and is too low"
 TANGENT_GAP: Final = 2.0  # half-widths from the top to the end of the stretch that a tangent is laid through
 TANGENT_STRETCH: Final = 1.0  # length of that stretch, half-widths
-
-
-class Straight(Result):
-    """A straight line between two points of the curve: at the `anchors` (V) for a peak that lies between them, else
-    where a ruler laid under the peak touches the curve on both sides of it. The usual choice for pulse, square-wave
-    and stripping voltammetry.
-    """
-
-    kind: Literal["straight"] = "straight"
-    anchors: Anchors | None = None
-
-
-class Tangent(Result):
-    """A straight line through the curve ahead of the peak, prolonged under it: fitted between the `anchors` (V), or
-    over a stretch ahead of the foot. The usual choice for linear sweep and cyclic voltammetry. It serves the height
-    only: the peak potential is read off the curve as it is, since the tail of an earlier sweep is no background.
-    """
-
-    kind: Literal["tangent"] = "tangent"
-    anchors: Anchors | None = None
-
-
-class Polynomial(Result):
-    """A polynomial through everything that is no peak."""
-
-    kind: Literal["polynomial"] = "polynomial"
-    order: Annotated[int, Field(ge=0, le=10)] = 3
-
-
-class AsymmetricLeastSquares(Result):
-    """A smooth curve that follows the lower edge of the data (the upper one for cathodic peaks).
-
-    `stiffness` (V): undulations of this length are followed by half, shorter ones less; `asymmetry`: weight of
-    points on the side of the peaks. Source: P. H. C. Eilers and H. F. M. Boelens, 2005; `pybaselines`.
-    """
-
-    kind: Literal["asymmetric-least-squares"] = "asymmetric-least-squares"
-    stiffness: Annotated[float, Field(gt=0)] = 1.0
-    asymmetry: Annotated[float, Field(gt=0, lt=0.5)] = 0.005
-
-
-BaselineSettings = Annotated[Straight | Tangent | Polynomial | AsymmetricLeastSquares, Field(discriminator="kind")]
 
 
 @dataclass(frozen=True)

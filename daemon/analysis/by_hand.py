@@ -3,12 +3,13 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from luggin.daemon.analysis.baseline import Site, Straight, baselines
+from luggin.daemon.analysis.baseline import Site, baselines
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.grid import Unfit, prepare
 from luggin.daemon.analysis.measure import read
 from luggin.daemon.analysis.peak_building import Sign, frame_of, peak_of
 from luggin.daemon.analysis.peak_models import HandEdit, PeakResult
+from luggin.protocol.evaluation.peak_settings import Straight
 
 
 def set_peak(

@@ -10,9 +10,10 @@ from luggin.daemon.analysis.arrays import Floats, floats, same_length
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Result, student, symmetric
 from luggin.daemon.analysis.grid import SMALLEST_RANGE, Mask
-from luggin.daemon.analysis.peak_models import Peak, PeakProperty, property_of
+from luggin.daemon.analysis.peak_models import PeakProperty, property_of
 from luggin.daemon.analysis.regression import fit_line
 from luggin.daemon.analysis.sweeps import split_sweeps
+from luggin.protocol.evaluation.peak_results import Peak
 
 LARGEST_OVERLAY = 20_000
 

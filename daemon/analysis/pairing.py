@@ -11,9 +11,11 @@ from scipy.optimize import linear_sum_assignment
 
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.estimate import Result
-from luggin.daemon.analysis.peak_models import SWEEP_SETTINGS, Peak, PeakResult, PeakSettings, Polarity
+from luggin.daemon.analysis.peak_models import SWEEP_SETTINGS, PeakResult
 from luggin.daemon.analysis.peaks import detect
 from luggin.daemon.analysis.sweeps import Sweep, split_sweeps
+from luggin.protocol.evaluation.peak_results import Peak
+from luggin.protocol.evaluation.peak_settings import PeakSettings, Polarity
 
 CROSSED: Final = 0.03  # V; noise and surface processes may put the anodic peak so far below the cathodic one
 

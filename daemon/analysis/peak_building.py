@@ -6,21 +6,20 @@ from typing import Final, Literal
 import numpy as np
 
 from luggin.daemon.analysis.arrays import Floats
-from luggin.daemon.analysis.baseline import (
-    AsymmetricLeastSquares,
-    BaselineSettings,
-    Frame,
-    Polynomial,
-    Site,
-    Under,
-    baselines,
-)
+from luggin.daemon.analysis.baseline import Frame, Site, Under, baselines
 from luggin.daemon.analysis.detection import SIGMAS_PER_HALF_WIDTH, Candidate
 from luggin.daemon.analysis.grid import Grid
 from luggin.daemon.analysis.measure import Reading, read, with_overlap
-from luggin.daemon.analysis.peak_models import Peak, PeakBaseline, PeakSettings
 from luggin.daemon.analysis.resolve import resolve
-from luggin.daemon.analysis.smoothing import Smoothing, gentle, savitzky_golay
+from luggin.daemon.analysis.smoothing import gentle, savitzky_golay
+from luggin.protocol.evaluation.peak_results import Peak, PeakBaseline
+from luggin.protocol.evaluation.peak_settings import (
+    AsymmetricLeastSquares,
+    BaselineSettings,
+    PeakSettings,
+    Polynomial,
+    Smoothing,
+)
 
 Sign = Literal[-1, 1]
 Found = tuple[Under, Reading, bool]  # baseline, reading, overlapped

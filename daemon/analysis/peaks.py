@@ -6,7 +6,9 @@ from numpy.typing import ArrayLike
 from luggin.daemon.analysis.detection import SIGMAS_PER_HALF_WIDTH, Candidate, candidates, layers
 from luggin.daemon.analysis.grid import Grid, Unfit, prepare
 from luggin.daemon.analysis.peak_building import Sign, measured_peaks
-from luggin.daemon.analysis.peak_models import Peak, PeakResult, PeakSettings
+from luggin.daemon.analysis.peak_models import PeakResult
+from luggin.protocol.evaluation.peak_results import Peak
+from luggin.protocol.evaluation.peak_settings import PeakSettings
 
 DEFAULT_SETTINGS = PeakSettings()
 

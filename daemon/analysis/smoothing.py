@@ -1,22 +1,13 @@
 """Savitzky-Golay smoothing with its window given in volts, so that it means the same for every step width."""
 
 from functools import lru_cache
-from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import Field
 from scipy.signal import savgol_coeffs, savgol_filter
 
 from luggin.daemon.analysis.arrays import Floats, positive
-from luggin.daemon.analysis.estimate import Result
-
-
-class Smoothing(Result):
-    """Settings of a Savitzky-Golay filter: `width` of the window in V, `order` of the polynomial."""
-
-    width: Annotated[float, Field(gt=0)]
-    order: Annotated[int, Field(ge=0, le=6)] = 2
+from luggin.protocol.evaluation.peak_settings import Smoothing
 
 
 def savitzky_golay(current: ArrayLike, step: float, smoothing: Smoothing) -> Floats:

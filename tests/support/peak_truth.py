@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from luggin.daemon.analysis.baseline import Straight, Tangent
-from luggin.daemon.analysis.peak_models import PeakResult, PeakSettings
+from luggin.daemon.analysis.peak_models import PeakResult
 from luggin.daemon.analysis.peaks import detect
+from luggin.protocol.evaluation.peak_settings import PeakSettings, Straight, Tangent
 
 Floats = NDArray[np.float64]
 RT_F = 0.0256926  # V at 298.15 K

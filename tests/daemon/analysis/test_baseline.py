@@ -5,11 +5,18 @@ import pytest
 from pybaselines import Baseline
 from scipy.signal import savgol_filter
 
-from luggin.daemon.analysis.baseline import AsymmetricLeastSquares, Polynomial, Straight, Tangent
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.peak_models import Peak, PeakSettings
 from luggin.daemon.analysis.peaks import detect
-from luggin.daemon.analysis.smoothing import Smoothing, savitzky_golay
+from luggin.daemon.analysis.smoothing import savitzky_golay
+from luggin.protocol.evaluation.peak_results import Peak
+from luggin.protocol.evaluation.peak_settings import (
+    AsymmetricLeastSquares,
+    PeakSettings,
+    Polynomial,
+    Smoothing,
+    Straight,
+    Tangent,
+)
 from support.peak_truth import gaussian, reversible_sweep
 
 E = np.linspace(-0.2, 0.8, 501)

@@ -8,11 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from luggin.daemon.analysis.baseline import AsymmetricLeastSquares, Polynomial, Straight, Tangent
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.pairing import analyse_cyclic
-from luggin.daemon.analysis.peak_models import PeakSettings
 from luggin.daemon.analysis.peaks import detect
+from luggin.protocol.evaluation.peak_settings import AsymmetricLeastSquares, PeakSettings, Polynomial, Straight, Tangent
 from support.peak_truth import gaussian
 
 E = np.linspace(-0.2, 0.8, 501)

@@ -4,8 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from luggin.daemon.analysis.assign import Analyte, AnalyteList, Assignment, assign
-from luggin.daemon.analysis.peak_models import Peak, PeakBaseline, Polarity
+from luggin.daemon.analysis.assign import Assignment, assign
+from luggin.protocol.evaluation.peak_results import Peak, PeakBaseline
+from luggin.protocol.evaluation.peak_settings import Analyte, AnalyteList, Polarity
 
 
 def peak(potential: float, height: float = 1e-6) -> Peak:

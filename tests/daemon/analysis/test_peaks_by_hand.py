@@ -5,8 +5,9 @@ import pytest
 
 from luggin.daemon.analysis.by_hand import remove_peak, set_peak
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.peak_models import HandEdit, PeakResult, PeakSettings
+from luggin.daemon.analysis.peak_models import HandEdit, PeakResult
 from luggin.daemon.analysis.peaks import detect
+from luggin.protocol.evaluation.peak_settings import PeakSettings
 from support.peak_truth import gaussian
 
 E = np.linspace(-0.2, 0.8, 501)

@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 from scipy.signal import find_peaks
 
-from luggin.daemon.analysis.baseline import Polynomial
-from luggin.daemon.analysis.peak_models import PeakSettings
 from luggin.daemon.analysis.peaks import detect
-from luggin.daemon.analysis.smoothing import Smoothing, savitzky_golay
+from luggin.daemon.analysis.smoothing import savitzky_golay
+from luggin.protocol.evaluation.peak_settings import PeakSettings, Polynomial, Smoothing
 
 REFERENCE = Path(__file__).parents[2] / "reference"
 WIDTHS = {"minimum_half_width": 15.0, "maximum_half_width": 60.0}

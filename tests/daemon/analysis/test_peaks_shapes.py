@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.signal import peak_widths
 
-from luggin.daemon.analysis.baseline import AsymmetricLeastSquares, Polynomial, Straight, Tangent
-from luggin.daemon.analysis.peak_models import SWEEP_SETTINGS, PeakResult, PeakSettings
+from luggin.daemon.analysis.peak_models import SWEEP_SETTINGS, PeakResult
 from luggin.daemon.analysis.peaks import detect
+from luggin.protocol.evaluation.peak_settings import AsymmetricLeastSquares, PeakSettings, Polynomial, Straight, Tangent
 from support.peak_truth import RT_F, gaussian, reversible_sweep, sech_squared, thin_film, wave
 
 E = np.linspace(-0.2, 0.8, 1001)
