@@ -75,7 +75,8 @@ class Capability(Frozen):
 def check(program: Program, capability: Capability) -> list[Problem]:
     """Everything in `program` that the instrument can't do, each naming the limit.  Empty when it can run it."""
     limits = bounds(program)
-    return [*_window(limits, capability), *_ranges(program, capability), *_segments(program, capability, limits)]
+    found = (*_window(limits, capability), *_ranges(program, capability), *_segments(program, capability, limits))
+    return list(dict.fromkeys(found))  # the segments of a phase may share a problem
 
 
 def _window(limits: Bounds, capability: Capability) -> Iterator[Problem]:

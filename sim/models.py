@@ -116,7 +116,7 @@ MODELS = {
         Model(
             name="field",
             controls=("potential",),
-            ranges=_decades(-6, -3, noise=1e-6, slowest=80e-3),
+            ranges=_decades(-6, -3, noise=1e-6, slowest=20e-3),
             window=2.0,
             compliance=4.0,
             counts=32_768,

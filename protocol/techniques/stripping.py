@@ -10,6 +10,13 @@ _SUMMARY = (
 )
 _DEPOSIT = """
 [[phases]]
+phase = "purge"
+duration = "3 min"
+period = "2 s"
+gas = true
+stirrer = true
+
+[[phases]]
 phase = "deposit"
 potential = "-1.0 V"
 duration = "30 s"

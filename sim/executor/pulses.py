@@ -162,5 +162,7 @@ def _cut(pulse: Pulse, mains: int) -> Sequence[tuple[float, bool]]:
 
 def _equal(duration: float, *, sampled: bool) -> list[tuple[float, bool]]:
     """Equal steps of at most WATCH; none of what is nothing but rounding."""
-    count = math.ceil(duration / WATCH - 1e-9) if duration > 1e-9 else 0
+    if duration <= 1e-9:
+        return []
+    count = math.ceil(duration / WATCH - 1e-9)
     return [(duration / count, sampled)] * count

@@ -22,7 +22,8 @@ def follow(used: Ranges, place: Place, current: Floats, spacing: float = 0.1, au
     def read(part: slice, within: Range) -> Floats:
         return np.clip(current[part], -1.1 * within.full_scale, 1.1 * within.full_scale)
 
-    return used.follow(place, spacing * np.arange(1.0, len(current) + 1), read, Rule(used.lowest) if automatic else None)[1]
+    rule = Rule(used.lowest) if automatic else None
+    return used.follow(place, spacing * np.arange(1.0, len(current) + 1), read, rule)[1]
 
 
 def test_a_run_begins_in_the_initial_range_or_safely_in_the_largest() -> None:
