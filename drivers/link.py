@@ -4,6 +4,7 @@ import asyncio
 import secrets
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from typing import TypeVar
 
 from luggin.drivers.api import News
@@ -26,9 +27,16 @@ _Wanted = TypeVar("_Wanted", bound=Answer)
 class LinkSession:
     """A session of the driver interface (see `luggin.drivers.api`) on an exchange that was opened."""
 
-    def __init__(self, exchange: Exchange, address: str, welcome: Welcome, capability: Capability) -> None:
+    def __init__(
+        self,
+        exchange: Exchange,
+        address: str,
+        welcome: Welcome,
+        capability: Capability,
+        signal_strength: float | None = None,
+    ) -> None:
         self._exchange, self._address, self._welcome = exchange, address, welcome
-        self._capability = capability
+        self._capability, self._signal_strength = capability, signal_strength
         self._cell = Cell.UNKNOWN
 
     @property
@@ -41,7 +49,10 @@ class LinkSession:
         return report.status
 
     async def read(self) -> Reading:
-        return (await self._ask(message.AskReading(0), message.ReadingReport)).reading
+        reading = (await self._ask(message.AskReading(0), message.ReadingReport)).reading
+        if reading.signal_strength is None:
+            return replace(reading, signal_strength=self._signal_strength)
+        return reading
 
     async def arm(self, run: str, program: Program) -> None:
         encoded = documents.write_program(program)
@@ -107,17 +118,17 @@ async def open_link(stream: ByteStream, address: str, timeout: float) -> AsyncIt
     exchange = Exchange(stream, Host(secrets.randbits(32), loop.time(), timing), address)
     exchange.start()
     try:
-        yield await _opened(exchange, address, timeout)
+        yield await _opened(exchange, address, timeout, stream.signal_strength)
     finally:
         await exchange.close()
 
 
-async def _opened(exchange: Exchange, address: str, timeout: float) -> LinkSession:
+async def _opened(exchange: Exchange, address: str, timeout: float, signal_strength: float | None) -> LinkSession:
     try:
         async with asyncio.timeout(timeout):
             welcome = await exchange.opened()
             capability = await _capability(exchange, address, welcome)
-            session = LinkSession(exchange, address, welcome, capability)
+            session = LinkSession(exchange, address, welcome, capability, signal_strength)
             await session.status()
             return session
     except TimeoutError:

@@ -19,6 +19,11 @@ class ByteStream(Protocol):
         """What the line carries at most; None where nothing slow is known of it."""
         ...
 
+    @property
+    def signal_strength(self) -> float | None:
+        """How strongly the instrument's radio was heard when the connection was made, in dBm; None on a wire."""
+        ...
+
     async def read(self) -> bytes:
         """The next bytes as soon as there are any; empty when the other end closed.  Raises OSError when it died."""
         ...
@@ -46,6 +51,10 @@ class TransportStream:
 
     @property
     def bytes_per_second(self) -> float | None:
+        return None
+
+    @property
+    def signal_strength(self) -> float | None:
         return None
 
     async def read(self) -> bytes:
@@ -76,6 +85,10 @@ class MemoryStream:
 
     @property
     def bytes_per_second(self) -> float | None:
+        return None
+
+    @property
+    def signal_strength(self) -> float | None:
         return None
 
     def connect(self, peer: "MemoryStream") -> None:

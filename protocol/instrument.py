@@ -75,7 +75,7 @@ class Reading:
     cell_voltage: float | None = None
     temperature: float | None = None
     battery: float | None = None  # share of full, 0 to 1
-    signal_strength: float | None = None  # dBm
+    signal_strength: float | None = None  # dBm; what the host heard when it connected, where the instrument has none
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,9 @@ class Health(Payload):
     firmware: str | None = None
     battery: float | None = Field(None, description="share of full, 0 to 1")
     temperature: float | None = Field(None, description="K")
-    signal_strength: float | None = Field(None, description="dBm")
+    signal_strength: float | None = Field(
+        None, description="dBm, as the instrument measures it, else as heard when the link was made"
+    )
     potential: float | None = Field(None, description="V, last reading")
     current: float | None = Field(None, description="A, last reading")
     unpublished: int = Field(0, description="points stored but not yet taken by the broker")

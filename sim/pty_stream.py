@@ -32,6 +32,10 @@ class PtyStream:
     def bytes_per_second(self) -> float | None:
         return None
 
+    @property
+    def signal_strength(self) -> float | None:
+        return None
+
     async def read(self) -> bytes:
         while not self._closed:
             try:

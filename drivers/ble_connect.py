@@ -1,0 +1,172 @@
+"""Finding an instrument over Bluetooth LE and connecting to it, as BlueZ needs it done.
+
+Every connection has a client of its own.  An instrument that the system still holds connected, because a program ended
+without letting go, advertises no more and is taken over.  Otherwise: scan, stop scanning, connect; and scan again when
+BlueZ forgot it in between.
+"""
+
+import asyncio
+import random
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
+from bleak import BleakAdapter, BleakClient, BleakScanner
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+from dbus_fast import BusType, Message, unpack_variants
+from dbus_fast.aio import MessageBus
+
+from luggin.drivers import ble_errors
+from luggin.drivers.ble_errors import bounded
+from luggin.drivers.ble_stream import BleStream, release
+from luggin.drivers.errors import DriverError, NotReachable, ProtocolViolation
+from luggin.protocol.link.gatt import FROM_INSTRUMENT, SERVICE, TO_INSTRUMENT
+
+_SLICE = 2.0
+_NAMESAKES = 0.5
+_CONNECT_WITHIN = 6.0
+_PAUSE = 0.2
+_UNHEARD = -127
+
+# Radios do badly at connecting while they scan: in one program one thing is done at a time, in short slices.
+_radios: "WeakKeyDictionary[asyncio.AbstractEventLoop, asyncio.Lock]" = WeakKeyDictionary()
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Which instrument: by address (capitals, as AA:BB:CC:DD:EE:FF) or by the name it advertises, and the adapter."""
+
+    address: str | None
+    name: str | None
+    adapter: str | None = None
+
+    def __str__(self) -> str:
+        return f"Bluetooth {self.address or repr(self.name)}"
+
+    def fits(self, device: BLEDevice) -> bool:
+        return device.address.upper() == self.address if self.address else device.name == self.name
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A peripheral that advertises.  `signal_strength` in dBm; `speaks` says that it offers the link's service."""
+
+    device: BLEDevice
+    signal_strength: float | None
+    speaks: bool
+
+
+async def open_ble(wanted: Wanted, timeout: float) -> BleStream:
+    """Connect within `timeout` seconds.  Raises NotReachable with the reason, ProtocolViolation for another device."""
+    loop = asyncio.get_running_loop()
+    latest = loop.time() + timeout
+    missing = "it was not heard; is it switched on, in range, and connected to nothing else?"
+    why = missing
+    while (left := latest - loop.time()) > 0:
+        try:
+            async with _radio(loop):
+                found = await bounded(_find(wanted, min(left, _SLICE)), left)
+                if found is None:
+                    why = missing
+                    continue
+                return await _connected(wanted, found, min(max(latest - loop.time(), 0.0), _CONNECT_WITHIN))
+        except DriverError:
+            raise
+        except Exception as error:  # the library and what it stands on raise many kinds
+            why = ble_errors.reason(error)
+            if ble_errors.unavailable(error):
+                break
+        await asyncio.sleep(min(_PAUSE * random.uniform(0.5, 1.5), max(latest - loop.time(), 0.0)))
+    raise NotReachable(f"{wanted} can't be reached: {why}")
+
+
+async def listen(adapter: str | None, seconds: float) -> list[Heard]:
+    """All peripherals that are heard within that time.  Raises NotReachable when Bluetooth is not to be had."""
+    heard: dict[str, Heard] = {}
+
+    def note(device: BLEDevice, advertisement: AdvertisementData) -> None:
+        heard[device.address] = _heard(device, advertisement)
+
+    async def scan() -> None:
+        async with BleakScanner(note, bluez={"adapter": adapter} if adapter else {}):
+            await asyncio.sleep(seconds)
+
+    try:
+        async with _radio(asyncio.get_running_loop()):
+            await bounded(scan(), seconds + _SLICE)
+    except Exception as error:
+        raise NotReachable(f"Bluetooth can't be used: {ble_errors.reason(error)}") from None
+    return list(heard.values())
+
+
+def _radio(loop: asyncio.AbstractEventLoop) -> asyncio.Lock:
+    return _radios.setdefault(loop, asyncio.Lock())
+
+
+async def _find(wanted: Wanted, seconds: float) -> Heard | None:
+    bluez = {"adapter": wanted.adapter} if wanted.adapter else {}
+    adapter = await BleakAdapter.get(bluez=bluez)  # type: ignore[arg-type]
+    for device in await adapter.get_connected_devices([SERVICE]):
+        if wanted.fits(device):
+            if await _in_use(device.details["path"]):
+                # Not to be touched: the system has one connection, whoever lets go of it ends it for all.
+                raise NotReachable(f"{wanted}: another program on this machine uses it; close that first")
+            return Heard(device, None, True)
+    found: dict[str, Heard] = {}
+    first = asyncio.Event()
+
+    def note(device: BLEDevice, advertisement: AdvertisementData) -> None:
+        heard = _heard(device, advertisement)
+        if wanted.fits(device) and (wanted.address or heard.speaks):
+            found[device.address] = heard
+            first.set()
+
+    async with BleakScanner(note, bluez=bluez):  # type: ignore[arg-type]
+        try:
+            async with asyncio.timeout(seconds):
+                await first.wait()
+        except TimeoutError:
+            return None
+        if wanted.name:
+            await asyncio.sleep(_NAMESAKES)  # whoever else has this name advertises about ten times a second
+    if len(found) > 1:
+        raise NotReachable(f"{wanted}: {' and '.join(sorted(found))} have this name; give the address instead")
+    return next(iter(found.values()))
+
+
+async def _in_use(path: str) -> bool:
+    """Whether some program on this machine takes the instrument's notifications."""
+    bus = await MessageBus(bus_type=BusType.SYSTEM).connect()
+    try:
+        ask = Message("org.bluez", "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
+        reply = await bus.call(ask)
+    finally:
+        bus.disconnect()
+        await bus.wait_for_disconnect()
+    for place, interfaces in unpack_variants(reply.body[0]).items() if reply.signature == "a{oa{sa{sv}}}" else ():
+        characteristic = interfaces.get("org.bluez.GattCharacteristic1", {})
+        if place.startswith(f"{path}/") and characteristic.get("UUID") == FROM_INSTRUMENT:
+            return bool(characteristic.get("Notifying"))
+    return False
+
+
+def _heard(device: BLEDevice, advertisement: AdvertisementData) -> Heard:
+    strength = None if advertisement.rssi == _UNHEARD else float(advertisement.rssi)
+    return Heard(device, strength, SERVICE in advertisement.service_uuids)
+
+
+async def _connected(wanted: Wanted, found: Heard, seconds: float) -> BleStream:
+    stream = BleStream(found.signal_strength)
+    client = BleakClient(found.device, stream.dropped, services=[SERVICE], timeout=seconds)
+    try:
+        await bounded(client.connect(), seconds)
+        to_instrument = client.services.get_characteristic(TO_INSTRUMENT)
+        from_instrument = client.services.get_characteristic(FROM_INSTRUMENT)
+        if to_instrument is None or from_instrument is None:
+            raise ProtocolViolation(f"{wanted} is connected but offers no instrument link; is it the right device?")
+        stream.attach(client, to_instrument)
+        await bounded(client.start_notify(from_instrument, stream.arrived), seconds)
+    except BaseException:
+        await release(client)
+        raise
+    return stream
