@@ -70,7 +70,9 @@ class TokenMade(Event):
 
 @dataclass(frozen=True)
 class Shutdown(Event):
-    """The daemon ends."""
+    """The daemon ends.  `leave` asks to let a run go on in the instrument alone, for the next daemon to adopt."""
+
+    leave: bool = False
 
 
 @dataclass(frozen=True)

@@ -111,7 +111,8 @@ class Unit:
     `cell` is what the newest read-back said, `cell_read` when; `proven` says that a receipt confirmed it off over the
     present connection and nothing happened since that could have changed it.  `token` is empty until the shell has
     made a new one.  `bound` is when an acting state must have ended.  `attested` names who stated that the cell is
-    off.  `at` is the time of the newest event.
+    off.  `closing` says that the daemon ends, `leaving` that it leaves the run at hand to the instrument and to the
+    next daemon.  `at` is the time of the newest event.
     """
 
     at: float
@@ -133,6 +134,7 @@ class Unit:
     bound: float | None = None
     run: Run | None = None
     closing: bool = False
+    leaving: bool = False
 
 
 @dataclass(frozen=True)
@@ -155,6 +157,13 @@ def trouble(unit: Unit) -> Trouble | None:
     if unit.run is not None and unit.link is Link.LOST:
         return Trouble("link-lost", "The link is lost while a run is on; the instrument executes by itself.")
     return None
+
+
+def leavable(unit: Unit) -> bool:
+    """Whether a run is on that may be left going: only where the instrument's own dead-man timer bounds it."""
+    run = unit.run
+    executing = run is not None and run.begun and unit.off is None and unit.state in RUNNING
+    return executing and run is not None and run.order.silence is not None and run.tally.end is None
 
 
 def wanted_on(unit: Unit) -> bool:

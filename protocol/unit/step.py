@@ -11,7 +11,7 @@ from luggin.protocol.instrument import Cell, Outcome
 from luggin.protocol.unit import commands, events, news, points
 from luggin.protocol.unit.effects import Acknowledge, Effect, NewToken, Publish, Record, Seal
 from luggin.protocol.unit.moves import ABORTS, Moved, abort, slack, want_off
-from luggin.protocol.unit.state import RUNNING, Link, Off, Run, State, Unit, trouble
+from luggin.protocol.unit.state import RUNNING, Link, Off, Run, State, Unit, leavable, trouble
 
 TOKEN_LIFE = 60.0
 _PATIENCE = (2.0, 4.0, 8.0, 10.0)
@@ -92,7 +92,7 @@ def _handle(unit: Unit, event: events.Event) -> Moved:
         case events.TokenMade():
             return replace(unit, token=event.token, token_until=unit.at + TOKEN_LIFE), ()
         case events.Shutdown():
-            return _shutdown(unit)
+            return _shutdown(unit, event.leave)
         case events.Fault():
             return abort(unit, event.sentence, "fault")
         case events.Connected():
@@ -143,8 +143,15 @@ def _cleared(unit: Unit) -> Unit:
     return unit
 
 
-def _shutdown(unit: Unit) -> Moved:
+def _shutdown(unit: Unit, leave: bool) -> Moved:
     unit = replace(unit, closing=True)
+    run = unit.run
+    if run is not None and leavable(unit):
+        if unit.leaving:  # said and recorded; what ends after that takes nothing back
+            return unit, ()
+        if leave:
+            words = f"The daemon ends and leaves the run going, for at most {run.order.silence:g} s without a host."
+            return replace(unit, leaving=True), (Record(run.id, "left", words, {"silence": run.order.silence}),)
     if unit.state is State.STARTING or unit.state in RUNNING:
         return abort(unit, "The daemon was shut down during the run.", "shutdown")
     # Confirmed off over a link that was lost since, it stays off: nothing was energised after.

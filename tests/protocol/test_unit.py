@@ -421,6 +421,37 @@ def test_shutdown_switches_off_and_starts_nothing_more() -> None:
     assert "shutting down" in Scene().connect().off().feed(events.Shutdown(0.0)).start().rejected
 
 
+def test_a_shutdown_may_leave_a_run_to_the_instrument_and_the_next_daemon() -> None:
+    scene = Scene().execute().feed(events.Shutdown(0.0, leave=True))
+    assert (scene.state, scene.effect(effects.CellOff)) == (State.EXECUTE, None)
+    left = scene.effect(effects.Record)
+    assert isinstance(left, effects.Record)
+    assert (left.run, left.kind, left.data) == (RUN, "left", {"silence": 10.0})
+    assert wanted_on(scene.unit), "it is fed as long as the daemon is there"
+    scene.feed(events.Shutdown(0.0)).lose()
+    assert (scene.state, scene.unit.off) == (State.EXECUTE, None), "what ends after that takes nothing back"
+    aborted = Scene().execute().feed(events.Shutdown(0.0, leave=True)).feed(events.Abort(0.0, "anna"))
+    assert aborted.effect(effects.CellOff), "off is obeyed always"
+
+
+@pytest.mark.parametrize("state", [State.STARTING, State.COMPLETING, State.IDLE])
+def test_only_what_executes_is_left_going(state: State) -> None:
+    scene = Scene().connect().off()
+    if state is State.STARTING:
+        scene.start().feed(events.Armed(0.0, scene.unit.epoch, RUN))
+    elif state is State.COMPLETING:
+        scene = Scene().execute().ended(Outcome.COMPLETED)
+    assert scene.state is state
+    scene.feed(events.Shutdown(0.0, leave=True))
+    assert scene.unit.off is not None or scene.unit.cell is Cell.OFF
+    assert not any(each.kind == "left" for each in scene.records)
+
+
+def test_without_a_dead_man_timer_no_run_is_left_going() -> None:
+    scene = Scene().execute(replace(ORDER, silence=None)).feed(events.Shutdown(0.0, leave=True))
+    assert (scene.state, bool(scene.effect(effects.CellOff))) == (State.ABORTING, True)
+
+
 def test_shutdown_of_an_idle_instrument_that_was_unplugged_trusts_its_last_receipt() -> None:
     scene = Scene().connect().off().lose().feed(events.Shutdown(0.0))
     assert (scene.unit.cell, scene.unit.off) == (Cell.OFF, None)

@@ -50,6 +50,7 @@ def happenings(unit: Unit, at: float, token: str = "token-next") -> Iterator[tup
     yield "token", events.TokenMade(at, token)
     yield "fault", events.Fault(at, "something broke")
     yield "shutdown", events.Shutdown(at)
+    yield "shutdown that leaves the run", events.Shutdown(at, leave=True)
     yield "link lost", events.LinkLost(at, epoch, "cable pulled")
     for name, each in STATUSES.items():
         if unit.link is Link.LOST:

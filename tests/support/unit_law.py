@@ -36,6 +36,8 @@ class Law:
             assert not rejected, "off is obeyed always"
             assert after.state is State.ABORTING
             assert after.link is Link.LOST or (after.off is not None and after.off.asked)
+        if isinstance(event, events.Shutdown):
+            self._shutdown(before, event, after, done)
         if isinstance(event, events.News) and (event.epoch != before.epoch or before.link is Link.LOST):
             assert (after, done) == (before, ()), "late news change nothing"
         if after.state is not before.state:
@@ -120,6 +122,21 @@ class Law:
         if after.state is State.STARTING and before.state is State.IDLE:
             assert before.proven
             assert before.link is Link.UP
+
+    def _shutdown(
+        self, before: Unit, event: events.Shutdown, after: Unit, done: tuple[effects.Effect, ...]
+    ) -> None:
+        """Nothing is left energised but what somebody asked for, a dead-man timer bounds and the record tells."""
+        assert after.closing
+        wanted = wanted_on(after)
+        if wanted:
+            assert event.leave or before.leaving
+            assert after.run is not None
+            assert after.run.order.silence is not None
+            assert after.leaving
+            assert before.leaving or any(isinstance(each, effects.Record) and each.kind == "left" for each in done)
+        else:
+            assert after.off is not None or after.cell is Cell.OFF
 
     def _points(self, before: Unit, after: Unit, done: tuple[effects.Effect, ...]) -> None:
         """Only what is durable is acknowledged; a run is sealed once nothing is left to wait for."""
