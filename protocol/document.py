@@ -10,7 +10,7 @@ MOST_BYTES = 64 * 1024
 MOST_DEPTH = 8
 
 
-def read(text: str | bytes, name: str = "document") -> dict[str, Any]:
+def read(text: str | bytes, name: str = "document", depth: int = MOST_DEPTH) -> dict[str, Any]:
     """Decode a TOML or JSON document.  Raises DocumentError for anything but a table of bounded size and depth."""
     raw = text.encode() if isinstance(text, str) else text
     if len(raw) > MOST_BYTES:
@@ -23,17 +23,17 @@ def read(text: str | bytes, name: str = "document") -> dict[str, Any]:
     except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:
         raise _refused(name, None, f"it is neither valid TOML nor valid JSON: {error}") from None
     except (RecursionError, ValueError):
-        raise _refused(name, None, f"it is nested too deeply; at most {MOST_DEPTH} levels are read") from None
-    bounded(data, name)
+        raise _refused(name, None, f"it is nested too deeply; at most {depth} levels are read") from None
+    bounded(data, name, depth)
     return dict(data)
 
 
-def bounded(data: object, name: str = "document") -> None:
-    """Raise DocumentError when nested data goes deeper than MOST_DEPTH or isn't a table at the top."""
+def bounded(data: object, name: str = "document", depth: int = MOST_DEPTH) -> None:
+    """Raise DocumentError when nested data goes deeper than `depth` or isn't a table at the top."""
     if not isinstance(data, dict):
         raise _refused(name, None, "it is not a table of named fields")
     level: list[object] = [data]
-    for _ in range(MOST_DEPTH):
+    for _ in range(depth):
         inner: list[object] = []
         for each in level:
             if isinstance(each, dict):
@@ -43,7 +43,7 @@ def bounded(data: object, name: str = "document") -> None:
         level = inner
         if not level:
             return
-    raise _refused(name, None, f"it is nested too deeply; at most {MOST_DEPTH} levels are read")
+    raise _refused(name, None, f"it is nested too deeply; at most {depth} levels are read")
 
 
 def _refused(name: str, value: object, reason: str) -> DocumentError:

@@ -34,7 +34,16 @@ class DocumentError(ValueError):
 
 def from_validation(error: ValidationError, prefix: str = "") -> list[Problem]:
     """Translate pydantic's report into problems, with dotted paths such as `phases[2].duration`."""
-    return [_problem(dict(entry), prefix) for entry in error.errors(include_url=False)]
+    entries = [dict(entry) for entry in error.errors(include_url=False)]
+    return [_problem(entry, prefix) for entry in entries if not _follows(entry)]
+
+
+def _follows(entry: dict[str, object]) -> bool:
+    """Whether a list is called too short only because its wrong items, reported by themselves, were not counted."""
+    given, context = entry.get("input"), entry.get("ctx")
+    if entry["type"] != "too_short" or not isinstance(given, list | tuple) or not isinstance(context, dict):
+        return False
+    return len(given) >= int(context["min_length"])
 
 
 def _problem(entry: dict[str, object], prefix: str) -> Problem:
@@ -44,7 +53,7 @@ def _problem(entry: dict[str, object], prefix: str) -> Problem:
     for part in location:
         if isinstance(part, int):
             path += f"[{part}]"
-        elif isinstance(part, str) and not part.startswith(("function-", "tagged-union")):
+        elif isinstance(part, str) and not part.startswith(("function-", "tagged-union", "kind:")):
             path += f".{part}" if path else part
     kind, message = str(entry["type"]), str(entry["msg"]).removeprefix("Value error, ")
     value = entry.get("input")
