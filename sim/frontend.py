@@ -11,11 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from luggin.protocol.points import Array, Flag
-from luggin.protocol.program import Control
-from luggin.sim.cell.api import Floats, Response
+from luggin.sim.cell.api import Drive, Floats, Response
 from luggin.sim.models import Model, Range
 from luggin.sim.noise import Noise
-from luggin.sim.ranging import Place, Ranged, Ranges, Rule
+from luggin.sim.ranging import UP, Place, Ranged, Ranges, Rule
 
 RAIL = 1.1
 """Shares of full scale at which a converter clips."""
@@ -42,7 +41,7 @@ class Taken:
     time: Floats
     applied: Floats
     spacing: float
-    control: Control | None
+    control: Drive | None
     automatic: bool
     lost: float = math.inf
     mean_over: Floats | None = None
@@ -93,7 +92,7 @@ class FrontEnd:
         self.place = ranges.initial
         self._lowest = ranges.lowest
 
-    def prepare(self, control: Control | None, largest: float, lead: float = math.inf) -> None:
+    def prepare(self, control: Drive | None, largest: float, lead: float = math.inf) -> None:
         """Choose the range for a segment: that of the current asked for, or one within the limits of autoranging that
         settles within `lead` seconds."""
         ranges = self._ranges
@@ -104,6 +103,14 @@ class FrontEnd:
             index = min(max(self.place.index, self._lowest), ranges.highest)
         if index != self.place.index:
             self.place = Place(index)
+
+    def foresee(self, peak: float, now: float) -> None:
+        """Go, at run time `now` (s), to the smallest of the allowed ranges in which a current of this magnitude (A)
+        would not ask for a larger one."""
+        fits = np.flatnonzero(self._scales[self._lowest : self._ranges.highest] * UP >= peak)
+        index = self._lowest + int(fits[0]) if len(fits) else self._ranges.highest
+        if index != self.place.index:
+            self.place = Place(index, settled=now + self._ranges.all[index].settling)
 
     @property
     def most_current(self) -> float:

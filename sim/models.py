@@ -22,6 +22,9 @@ COLUMNS = (
     "reverse_current",
     "current_minimum",
     "current_maximum",
+    "frequency",
+    "impedance_real",
+    "impedance_imaginary",
     "temperature",
     "flags",
 )  # fmt: skip
@@ -59,13 +62,17 @@ class Model:
     buffer: int
     outputs: tuple[Output, ...]
     highest_rotation_rate: float | None
+    frequencies: tuple[float, float]
+    """Lowest and highest at which it measures impedance (Hz)."""
+    couples: bool
+    """Whether it can join two electrodes as by a wire."""
     battery: float | None
     """Seconds that a full battery lasts; None for an instrument on the mains."""
 
     def capability(self, serial: str) -> Capability:
         return Capability(
             identity=Identity(maker=MAKER, model=self.name, serial=serial, firmware=FIRMWARE),
-            segments=("open", "hold", "ramp", "pulses"),
+            segments=("open", "hold", "ramp", "pulses", "sine", *(("couple",) if self.couples else ())),
             controls=self.controls,
             potential_low=-self.window,
             potential_high=self.window,
@@ -79,6 +86,8 @@ class Model:
             columns=COLUMNS,
             outputs=self.outputs,
             highest_rotation_rate=self.highest_rotation_rate,
+            lowest_frequency=self.frequencies[0],
+            highest_frequency=self.frequencies[1],
             floating=True,
             dead_man=True,
             largest_program=64 * 1024,
@@ -111,6 +120,8 @@ MODELS = {
             buffer=131_072,
             outputs=("stirrer", "gas", "light", "rotation_rate"),
             highest_rotation_rate=150.0,
+            frequencies=(1e-3, 100e3),
+            couples=True,
             battery=None,
         ),
         Model(
@@ -128,6 +139,8 @@ MODELS = {
             buffer=16_384,
             outputs=(),
             highest_rotation_rate=None,
+            frequencies=(10e-3, 1e3),
+            couples=False,
             battery=12 * 3600.0,
         ),
     )

@@ -3,8 +3,8 @@
 from collections.abc import Callable, Mapping
 
 from luggin.protocol import instrument
-from luggin.protocol.program import Control, Outputs
-from luggin.sim.cell.api import Cell
+from luggin.protocol.program import Outputs
+from luggin.sim.cell.api import Cell, Drive
 from luggin.sim.trouble import Trouble
 
 Note = Callable[[str, object], None]
@@ -44,10 +44,10 @@ class Stage:
         self.cell = cell
         self.relay = relay
         self._note = note
-        self._control: Control | None = None
+        self._control: Drive | None = None
         self._levels = dict(SAFE_LEVELS)
 
-    def connect(self, control: Control) -> None:
+    def connect(self, control: Drive) -> None:
         """Close the relay on a control loop that already stands at its first level.  Raises RelayError."""
         if control != self._control:
             self._note("control", control)

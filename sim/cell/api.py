@@ -2,13 +2,15 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+Drive = Literal["potential", "current", "couple"]
+"""What is done to a closed cell: potential or current are controlled, or two electrodes are joined as by a wire."""
 
 
 class CellError(ValueError):
@@ -87,6 +89,11 @@ class Cell(Protocol):
 
     def open_circuit(self, dt: ArrayLike) -> Response:
         """Leave the cell to itself: no current."""
+        ...
+
+    def couple(self, dt: ArrayLike) -> Response:
+        """Join working and second electrode as by a wire: both come to one potential, and the current of one is that
+        of the other with the opposite sign.  Raises CellError where there is no second electrode."""
         ...
 
     def open_circuit_potential(self) -> float:

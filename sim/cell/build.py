@@ -13,6 +13,7 @@ from luggin.sim.cell.couple import Couple, Kinetics
 from luggin.sim.cell.diffusion import Adsorbed, Film, Hemisphere, Microdisk, Plane, Transport
 from luggin.sim.cell.electrode import Electrode
 from luggin.sim.cell.interface import Interface
+from luggin.sim.cell.memory import Memory
 from luggin.sim.cell.reactions import Branch
 from luggin.sim.cell.solution import Solution, Species
 from luggin.sim.cell.surroundings import Counter, Gas, Reference
@@ -31,9 +32,8 @@ def build(
     bulk = solution.start()
     for name, value in concentrations.items():
         bulk[solution.place(name)] = value
-    wires = document.interface
     electrode = Electrode(
-        Interface(wires.series_resistance, wires.double_layer, 1 / (wires.leak_resistance or math.inf)),
+        _interface(document.interface),
         solution.couples,
         [_branch(each) for each in document.reactions],
         solution.memory(),
@@ -46,7 +46,20 @@ def build(
         reference=Reference(document.reference.drift, document.reference.wander / math.sqrt(HOUR), generator),
         gas=_gas(document.gas, solution, bulk),
         half_life=document.ageing.half_life if document.ageing else None,
+        partner=_partner(document.partner),
     )
+
+
+def _interface(model: doc.Interface) -> Interface:
+    return Interface(model.series_resistance, model.double_layer, 1 / (model.leak_resistance or math.inf))
+
+
+def _partner(model: doc.Partner | None) -> Electrode | None:
+    if model is None:
+        return None
+    nothing = Memory([])
+    branches = [_branch(each) for each in model.reactions]
+    return Electrode(_interface(model.interface), [], branches, nothing, np.empty(0))
 
 
 def _counter(model: doc.Counter | None) -> Counter | None:

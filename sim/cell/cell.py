@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from luggin.sim.cell.api import CellError, Complexes, Floats, Response
 from luggin.sim.cell.compliance import Compliance
 from luggin.sim.cell.electrode import Electrode
+from luggin.sim.cell.galvanic import Wire
 from luggin.sim.cell.linear import impedance
 from luggin.sim.cell.solution import Solution
 from luggin.sim.cell.state import Control
@@ -31,13 +32,16 @@ class SimulatedCell:
         reference: Reference,
         gas: Gas | None,
         half_life: float | None,
+        partner: Electrode | None = None,
     ) -> None:
-        """`half_life` (s) of the active area; None: it lasts."""
+        """`half_life` (s) of the active area; None: it lasts.  `partner` is a second electrode to be coupled."""
         self._electrode, self._solution = electrode, solution
         self._reference, self._gas = reference, gas
         self._half_life = half_life
         self._purging = False
         self._limiter = Compliance(electrode, counter)
+        self._partner = partner
+        self._wire = None if partner is None else Wire(electrode, partner)
         self._time = 0.0
 
     @property
@@ -56,6 +60,27 @@ class SimulatedCell:
 
     def open_circuit(self, dt: ArrayLike) -> Response:
         return self._run(Control.CURRENT, dt, 0.0, 0.0, math.inf)
+
+    def couple(self, dt: ArrayLike) -> Response:
+        if self._wire is None:
+            raise CellError("this cell has one electrode; zero-resistance ammetry needs a partner to couple it to")
+        spans = _steps(dt, 0.0, 0.0)[0]
+        errors = self._reference.advance(spans)
+        state, rows = self._electrode.state, []
+        for span in spans.tolist():
+            self._wear(span)
+            self._wire.step(span)
+            rows.append((state.measured, state.potential, state.current, state.charge))
+        measured, interface, current, charge = np.array(rows, dtype=float).reshape(-1, 4).T
+        return Response(
+            applied=np.full(len(spans), np.nan),
+            measured=measured - errors[1:],
+            interface=interface,
+            current=current,
+            charge=charge,
+            voltage=np.zeros(len(spans)),
+            limited=np.zeros(len(spans), dtype=bool),
+        )
 
     def open_circuit_potential(self) -> float:
         electrode, state = self._electrode, self._electrode.state
@@ -126,6 +151,8 @@ class SimulatedCell:
         )
 
     def _advance(self, control: Control, span: float, first: float, last: float, compliance: float) -> bool:
+        if self._partner is not None:
+            self._partner.step(Control.CURRENT, span, 0.0, 0.0)
         if compliance < math.inf:
             return self._limiter.step(control, span, first, last, compliance)
         self._electrode.step(control, span, first, last)

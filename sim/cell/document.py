@@ -206,6 +206,13 @@ class Ageing(Strict):
     half_life: Duration = Field(gt=0, le=1e9, description="of the area at which couples react")
 
 
+class Partner(Strict):
+    """A second electrode, to be coupled to the working electrode."""
+
+    interface: Interface = Interface()
+    reactions: tuple[Reaction, ...] = Field(min_length=1, max_length=8)
+
+
 class CellDocument(Strict):
     """One cell. `source` says where its values come from; invented ones are to be called so."""
 
@@ -215,6 +222,7 @@ class CellDocument(Strict):
     interface: Interface = Interface()
     couples: tuple[Couple, ...] = Field((), max_length=8)
     reactions: tuple[Reaction, ...] = Field((), max_length=8)
+    partner: Partner | None = None
     counter: Counter | None = None
     stirring: Stirring = Stirring(layer=2e-5)
     gas: Gas | None = None

@@ -1,15 +1,15 @@
 """What one segment asks of the cell and which of its samples become points: the interface of all kinds of segment."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Protocol
+from dataclasses import dataclass, field, replace
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from luggin.protocol.points import Array
 from luggin.protocol.program import Control
-from luggin.sim.cell.api import Floats
+from luggin.sim.cell.api import Complexes, Drive, Floats
 from luggin.sim.frontend import Samples
 
 WATCH = 0.1
@@ -18,9 +18,21 @@ conditions act in time."""
 
 
 @dataclass(frozen=True)
+class Ripple:
+    """A small sine on top of the steps, too fast to step through: the cell answers by its impedance.
+
+    `phasor` is amplitude times exp(j phase) at each sample, in the unit of what is controlled; the sine is its
+    imaginary part.
+    """
+
+    frequency: float
+    phasor: Complexes
+
+
+@dataclass(frozen=True)
 class Pieces:
     """Steps for the cell: each a straight line from `first` to `last` (V or A) in `dt` seconds; arrays of one length.
-    At open circuit the lines mean nothing.
+    At open circuit and of a couple the lines mean nothing.
 
     With `mean` a sample is the mean current of its step, else the one at its end.  `counts` are the samples by which a
     range is judged, `turns` those after which it may change; None: all of them.
@@ -32,6 +44,12 @@ class Pieces:
     mean: bool = False
     counts: NDArray[np.bool_] | None = None
     turns: NDArray[np.bool_] | None = None
+    ripple: Ripple | None = None
+
+    def __getitem__(self, part: slice) -> Self:
+        """Some of the steps, to put to the cell."""
+        ripple = None if self.ripple is None else Ripple(self.ripple.frequency, self.ripple.phasor[part])
+        return replace(self, dt=self.dt[part], first=self.first[part], last=self.last[part], ripple=ripple)
 
 
 @dataclass(frozen=True)
@@ -55,8 +73,14 @@ class Course(Protocol):
     """
 
     @property
-    def control(self) -> Control | None:
+    def control(self) -> Drive | None:
         """What is controlled; None leaves the cell open."""
+        ...
+
+    @property
+    def trial(self) -> Pieces | None:
+        """Steps that show, before the course begins, which current range it needs: that range stays then.  None: it
+        may change."""
         ...
 
     @property

@@ -1,13 +1,25 @@
 """From a segment to its course; a further kind of segment is a file of its own and a case here."""
 
-from luggin.protocol.program import AFTER_RUN_PERIOD, AnySegment, Control, Hold, Open, Pulses, Ramp, ramp_duration
+from luggin.protocol.program import (
+    AFTER_RUN_PERIOD,
+    AnySegment,
+    Couple,
+    Hold,
+    Open,
+    Pulses,
+    Ramp,
+    Sine,
+    ramp_duration,
+)
+from luggin.sim.cell.api import Drive
 from luggin.sim.executor.course import Before, Course
 from luggin.sim.executor.pulses import PulseTrain
+from luggin.sim.executor.sine import OneFrequency
 from luggin.sim.executor.straight import Straight
 
 
-def course(segment: AnySegment, before: Before) -> Course:
-    """Make the course of a segment that begins where `before` says."""
+def course(segment: AnySegment, part: int, before: Before) -> Course:
+    """Make the course of this part of a segment, which begins where `before` says."""
     base = before.open_circuit if getattr(segment, "versus_open_circuit", False) else 0.0
     assert base is not None  # a program with relative levels has an open segment first
     match segment:
@@ -23,10 +35,13 @@ def course(segment: AnySegment, before: Before) -> Course:
             return Straight(segment.control, start, end, duration, segment.period, segment.statistics)
         case Pulses():
             return PulseTrain(segment, base, before.mains)
-        case _:
-            raise NotImplementedError(f"a segment of kind {segment.kind} can't be executed")
+        case Couple():
+            return Straight("couple", 0.0, 0.0, segment.duration, segment.period, segment.statistics)
+        case Sine():
+            bias = before.level(segment.control) if segment.bias is None else base + segment.bias
+            return OneFrequency(segment, segment.frequencies[part], bias)
 
 
-def watch(control: Control | None, level: float, duration: float) -> Course:
+def watch(control: Drive | None, level: float, duration: float) -> Course:
     """A hold that is only watched: an operator's, the one after a run, or the dead-man's."""
     return Straight(control, level, level, duration, AFTER_RUN_PERIOD)

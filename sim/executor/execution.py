@@ -12,7 +12,7 @@ from luggin.protocol.program import LONGEST, Control, Open, Program, Pulses, Unt
 from luggin.protocol.quantity import show
 from luggin.protocol.recent import Recent
 from luggin.protocol.walk import Walk
-from luggin.sim.cell.api import CellError, Floats
+from luggin.sim.cell.api import CellError, Drive, Floats
 from luggin.sim.executor.course import Before, Course
 from luggin.sim.executor.courses import course, watch
 from luggin.sim.executor.guard import Guard
@@ -60,6 +60,7 @@ class Execution:
         self._held_for = 0.0
         self._charge_left: float | None = None
         self._passage: Passage | None = None
+        self._executed: Passage | None = None  # the present or newest part of the program, whatever hold came after it
         self._onward(leave_block=False)
 
     # What is going on
@@ -207,7 +208,7 @@ class Execution:
         elif self.activity is Activity.AFTER_RUN:
             self.end(self.outcome or Outcome.COMPLETED, self.detail)
         elif self._settled(passage, met):
-            self._onward(leave_block=met is not None and met.then == "next-block")
+            self._onward(leave_block=met is not None and met.then == "next-block", leave_segment=met is not None)
 
     def _settled(self, passage: Passage, met: Until | None) -> bool:
         """What an open segment has to prove before the program goes on; False when it ended the program instead."""
@@ -226,8 +227,8 @@ class Execution:
         self.end(Outcome.LIMIT, f"the open-circuit potential {show(found, 'V')} lies {plausible}")
         return False
 
-    def _onward(self, leave_block: bool) -> None:
-        if not self._walk.forward(leave_block):
+    def _onward(self, leave_block: bool, leave_segment: bool = False) -> None:
+        if not self._walk.forward(leave_block, leave_segment):
             self._finish()
             return
         if self._hold_wanted and self._walk.may_pause_here():
@@ -268,19 +269,24 @@ class Execution:
             self._enter(suspended)
 
     def _next_segment(self) -> None:
-        """Begin the segment at which the walk stands."""
+        """Begin the segment, or the part of one, at which the walk stands."""
         segment, window = self._walk.segment, self._program.open_circuit
         self._stage.set_outputs(segment.outputs)
-        made = course(segment, Before(self._level, self._open_circuit, self._program.mains_frequency))
+        before = Before(self._level, self._open_circuit, self._program.mains_frequency)
+        made = course(segment, self._walk.part, before)
         passage = self._passage_of(made, self._walk.cycle, segment.autorange)
-        passage.conditions = Conditions(segment.until, made.spacing)
+        if self._walk.part > 0 and self._executed is not None:
+            passage.carry_on(self._executed)
+        else:
+            passage.conditions = Conditions(segment.until, made.spacing)
+        self._executed = passage
         if isinstance(segment, Pulses):
             passage.lead = segment.lead
         if isinstance(segment, Open) and window is not None:
             passage.recent = Recent(window.average, made.spacing)
         self._enter(passage)
 
-    def _watch(self, control: Control | None, level: float, duration: float, automatic: bool = True) -> None:
+    def _watch(self, control: Drive | None, level: float, duration: float, automatic: bool = True) -> None:
         """Hold a level for so long; its points belong to no repetition and have cycle 0."""
         self._enter(self._passage_of(watch(control, level, duration), 0, automatic))
 
@@ -289,7 +295,7 @@ class Execution:
 
     def _enter(self, passage: Passage) -> None:
         try:
-            self._sampler.prepare(passage.course, passage.lead)
+            self._sampler.prepare(passage.course, passage.lead, passage.automatic)
         except RelayError as error:
             self.end(Outcome.FAULT, str(error))
         else:

@@ -22,7 +22,10 @@ from luggin.sim.frontend import Samples
 @dataclass
 class Passage:
     """`begun` is the run time (s) at which the course began, moved on by the holds within it; `recent` follows the
-    open-circuit potential where one is to be learnt; ranges that take longer than `lead` (s) to settle are not used."""
+    open-circuit potential where one is to be learnt; ranges that take longer than `lead` (s) to settle are not used.
+
+    `elapsed` (s) and `charge` (C) count from the beginning of the segment, of which the course may be a part.
+    """
 
     course: Course
     begun: float
@@ -32,6 +35,7 @@ class Passage:
     cycle: int
     done: int = 0
     charge: float = 0.0
+    elapsed: float = 0.0
     recent: Recent | None = None
     lead: float = math.inf
 
@@ -49,6 +53,11 @@ class Passage:
         """The level that stands."""
         return self.course.level(self.done)
 
+    def carry_on(self, former: "Passage") -> None:
+        """Begin where the part of the same segment before this one ended."""
+        self.conditions, self.charge = former.conditions, former.charge
+        self.elapsed = former.elapsed + float(former.course.ends(former.done - 1, 1)[0])
+
     def due(self, target: float, most: int) -> int:
         """How many steps end by run time `target` (s), `most` at most."""
         ends = self.begun + self.course.ends(self.done, min(most, self.course.steps - self.done))
@@ -59,10 +68,10 @@ class Passage:
         and the condition that the last of them met."""
         far = self.conditions and count > 1
         back = (sampler.save(self.done), copy.deepcopy(self.conditions)) if far else None
-        since = self.course.ends(self.done, count)
-        samples = sampler.take(self.course, self.done, self.begun + since, self.automatic)
+        ends = self.course.ends(self.done, count)
+        samples = sampler.take(self.course, self.done, self.begun + ends, self.automatic)
         charge: Floats = np.cumsum(np.concatenate(([self.charge], samples.charge)))[1:]
-        met = self.conditions.met(since, samples, charge) if self.conditions else None
+        met = self.conditions.met(self.elapsed + ends, samples, charge) if self.conditions else None
         if met is None:
             return samples, charge, None
         if met[0] + 1 == count:

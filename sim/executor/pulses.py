@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from luggin.protocol.points import Array, Flag
-from luggin.protocol.program import Control, Pulse, Pulses
-from luggin.sim.cell.api import Floats
+from luggin.protocol.program import Pulse, Pulses
+from luggin.sim.cell.api import Drive, Floats
 from luggin.sim.executor.course import WATCH, Pieces, Reduced
 from luggin.sim.frontend import Samples
 
@@ -22,8 +22,10 @@ class PulseTrain:
     just these, up to its end.  Ranges change after the last step of a period only, by what the windows read.
     """
 
+    trial: Pieces | None = None
+
     def __init__(self, segment: Pulses, base: float, mains: int) -> None:
-        self.control: Control | None = segment.control
+        self.control: Drive | None = segment.control
         self.points = segment.count
         self.largest = max(abs(base + level) for level in segment.levels())
         self._start, self._step, self._difference = base + segment.start, segment.step, segment.difference

@@ -5,13 +5,14 @@ from collections.abc import Mapping
 import numpy as np
 
 from luggin.protocol.points import Array, Flag
-from luggin.protocol.program import Limit, Program, Pulses
+from luggin.protocol.program import Limit, Program, Pulses, Sine
 from luggin.sim.cell.api import Floats
 from luggin.sim.executor.course import Reduced
 from luggin.sim.frontend import Samples
 from luggin.sim.models import COLUMNS
 
-_ON_REQUEST = {"charge", "forward_current", "reverse_current", "current_minimum", "current_maximum"}
+_OF_SINES = {"frequency", "impedance_real", "impedance_imaginary"}
+_ON_REQUEST = {"charge", "forward_current", "reverse_current", "current_minimum", "current_maximum", *_OF_SINES}
 
 
 def columns_of(program: Program) -> list[str]:
@@ -24,6 +25,8 @@ def columns_of(program: Program) -> list[str]:
         wanted |= {"current_minimum", "current_maximum"}
     records = {pulse.record for segment in segments if isinstance(segment, Pulses) for pulse in segment.pulses}
     wanted |= {f"{record}_current" for record in records - {"nothing"}}
+    if any(isinstance(segment, Sine) for segment in segments):
+        wanted |= _OF_SINES
     return [name for name in COLUMNS if name in wanted or name not in _ON_REQUEST]
 
 

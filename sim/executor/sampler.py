@@ -1,14 +1,13 @@
 """Driving the cell along a course, and measuring it."""
 
 import copy
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from luggin.protocol.program import Control
-from luggin.sim.cell.api import Cell, Floats, Response
+from luggin.sim.cell.api import Cell, Drive, Floats, Response
 from luggin.sim.executor.course import Course, Pieces
+from luggin.sim.executor.drive import drive
 from luggin.sim.frontend import FrontEnd, Samples, Taken
 from luggin.sim.ranging import Place
 from luggin.sim.stage import Stage
@@ -36,11 +35,15 @@ class Sampler:
         self._number, self._time = 0, 0.0
         self._kept: tuple[int, Cell] | None = None  # a copy of the cell after so many steps of the present course
 
-    def prepare(self, course: Course, lead: float) -> None:
+    def prepare(self, course: Course, lead: float, automatic: bool) -> None:
         """Bring range and relay to where the course needs them; ranges that take longer than `lead` (s) to settle are
         not used.  Raises RelayError."""
         self._kept = None
         self._front.prepare(course.control, course.largest, lead)
+        if automatic and course.trial is not None and course.control == "potential":
+            # What stays for a while is tried on a copy, which leaves no trace in the cell.
+            tried = self._ask(copy.deepcopy(self._stage.cell), course.control, course.trial)
+            self._front.foresee(float(np.abs(tried.current[len(tried) // 3 :]).max()), self._time)
         if course.control is None:
             self._stage.disconnect()
         else:
@@ -49,15 +52,13 @@ class Sampler:
     def take(self, course: Course, first: int, time: Floats, automatic: bool) -> Samples:
         """Samples of the steps from `first` on, that end at run times `time` (s)."""
         pieces, response = self._respond(course, first, time)
-        if pieces.mean:
-            response = replace(response, current=response.charge / pieces.dt)
         taken = Taken(
             first=self._number,
             time=time,
             applied=pieces.last if course.control == "potential" else np.full(len(time), np.nan),
             spacing=course.spacing,
             control=course.control,
-            automatic=automatic,
+            automatic=automatic and course.trial is None,
             lost=self._trouble.reference_lost,
             mean_over=pieces.dt if pieces.mean else None,
             counts=pieces.counts,
@@ -94,24 +95,21 @@ class Sampler:
         """Ask the cell for the steps from `first` on, that end at run times `time`."""
         pieces, count = course.pieces(first, len(time)), len(time)
         safe = int(np.searchsorted(time, self._trouble.reference_lost, side="right"))
-        parts = [self._drive(course.control, pieces, slice(0, safe))] if safe else []
+        parts = [self._ask(self._stage.cell, course.control, pieces[:safe])] if safe else []
         if safe < count:
-            parts.append(self._adrift(course.control, pieces, slice(safe, count)))
+            parts.append(self._adrift(course.control, pieces[safe:]))
         return pieces, parts[0] if len(parts) == 1 else Response.join(*parts)
 
-    def _drive(self, control: Control | None, pieces: Pieces, part: slice) -> Response:
-        cell, dt = self._stage.cell, pieces.dt[part]
-        if control is None:
-            return cell.open_circuit(dt)
-        asked: Callable[..., Response] = cell.potential_control if control == "potential" else cell.current_control
-        return asked(dt, pieces.first[part], pieces.last[part], compliance=self._compliance)
+    def _ask(self, cell: Cell, control: Drive | None, pieces: Pieces) -> Response:
+        response = drive(cell, control, pieces, self._compliance)
+        return replace(response, current=response.charge / pieces.dt) if pieces.mean else response
 
-    def _adrift(self, control: Control | None, pieces: Pieces, part: slice) -> Response:
+    def _adrift(self, control: Drive | None, pieces: Pieces) -> Response:
         """Without a reference the loop sees a potential that it can't pull back, and drives all the current it has."""
         if control != "potential":
-            return self._drive(control, pieces, part)
+            return self._ask(self._stage.cell, control, pieces)
         most = np.full(len(pieces.dt), -self._front.most_current)
-        return self._drive("current", Pieces(pieces.dt, most, most), part)
+        return self._ask(self._stage.cell, "current", Pieces(pieces.dt, most, most, mean=pieces.mean))
 
     def _spiked(self, samples: Samples) -> Samples:
         for spike in self._trouble.spikes:

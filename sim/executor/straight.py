@@ -1,4 +1,4 @@
-"""Courses made of straight lines: open circuit, holds and ramps."""
+"""Courses made of straight lines: open circuit, holds, ramps and couples."""
 
 import math
 
@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from luggin.protocol.points import Array
-from luggin.protocol.program import Control, sample_count
-from luggin.sim.cell.api import Floats
+from luggin.protocol.program import sample_count
+from luggin.sim.cell.api import Drive, Floats
 from luggin.sim.executor.course import WATCH, Pieces, Reduced
 from luggin.sim.frontend import Samples
 
@@ -16,15 +16,18 @@ STATISTICS = 8
 
 
 class Straight:
-    """One straight line from `start` to `end` in `duration` seconds; `control` None is open circuit.
+    """One straight line from `start` to `end` in `duration` seconds; `control` None is open circuit, and the levels of
+    a couple mean nothing.
 
     Each period is one step or, where it is long, several equal ones; what is left after the last period is sampled
     but stored nowhere.
     """
 
+    trial: Pieces | None = None
+
     def __init__(
         self,
-        control: Control | None,
+        control: Drive | None,
         start: float,
         end: float,
         duration: float,

@@ -11,8 +11,9 @@ from luggin.sim.cell import Cell, CellError, load_cell, names
 from support.cells import couple, monolayer
 
 SHIPPED = {
-    "corroding", "dummy-capacitor", "dummy-diodes", "dummy-r-rc", "dummy-resistor", "long-run", "metal-film",
-    "microdisk", "monolayer", "oxygen", "paracetamol", "pitting", "plating", "randles", "redox-probe", "storage",
+    "corroding", "dummy-capacitor", "dummy-diodes", "dummy-r-rc", "dummy-resistor", "galvanic-couple", "long-run",
+    "metal-film", "microdisk", "monolayer", "oxygen", "paracetamol", "pitting", "plating", "randles", "redox-probe",
+    "storage", "thin-layer",
 }  # fmt: skip
 
 
