@@ -19,7 +19,7 @@ from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.questions import Questions
 from luggin.protocol import topics
 from luggin.protocol.document import bounded
-from luggin.protocol.payloads import COMMANDS, MOST_COMMAND_BYTES, QUESTIONS, Command, Plain, Reply
+from luggin.protocol.payloads import COMMANDS, MOST_COMMAND_BYTES, QUESTIONS, STORE_COMMANDS, Command, Plain, Reply
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.protocol.topics import STORE, CommandTopic, is_segment
 
@@ -51,7 +51,7 @@ class _Remembered:
 
 
 class Desk:
-    """`instruments` take the commands, `questions` those to the store."""
+    """`instruments` take the commands, `questions` those to the store, but `orders` (by verb) what changes it."""
 
     def __init__(
         self,
@@ -59,11 +59,13 @@ class Desk:
         instruments: Mapping[str, Handler],
         questions: Questions,
         clock: Callable[[], float] = monotonic,
+        orders: Mapping[str, Handler] | None = None,
     ) -> None:
         self.node = node
         self._instruments = instruments
         self._questions = questions
         self._clock = clock
+        self._orders = orders or {}
         self._recent: OrderedDict[tuple[str, str], _Remembered] = OrderedDict()
         self._open = True
 
@@ -101,7 +103,7 @@ class Desk:
         if topic.instrument != STORE and topic.instrument not in self._instruments:
             there_are = ", ".join(self._instruments) or "none"
             raise _problem("instrument", topic.instrument, "there is no such instrument", f"there are: {there_are}")
-        models = QUESTIONS if topic.instrument == STORE else COMMANDS
+        models = {**QUESTIONS, **STORE_COMMANDS} if topic.instrument == STORE else COMMANDS
         if topic.verb not in models:
             raise _problem("verb", topic.verb, "there is no such command", f"there are: {', '.join(models)}")
         try:
@@ -114,11 +116,12 @@ class Desk:
 
     async def _carry_out(self, topic: CommandTopic, command: Command, verified: bool, origin: Origin) -> Answer:
         try:
-            if topic.instrument == STORE:
+            if topic.instrument == STORE and topic.verb in QUESTIONS:
                 reply = await self._questions.handle(command)
             else:
-                received = ReceivedCommand(topic.verb, topic.client, verified, command, origin)
-                reply = await self._instruments[topic.instrument].handle(received)
+                handlers = self._orders if topic.instrument == STORE else self._instruments
+                handler = handlers[topic.verb if topic.instrument == STORE else topic.instrument]
+                reply = await handler.handle(ReceivedCommand(topic.verb, topic.client, verified, command, origin))
                 log.info("command", **_named(topic), accepted=reply.accepted, sentence=reply.sentence, origin=origin)
         except Exception:
             log.exception("a command failed", **_named(topic), origin=origin)

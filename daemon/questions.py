@@ -2,14 +2,15 @@
 
 from typing import Any
 
-from pydantic_core import from_json, to_jsonable_python
+from pydantic_core import from_json, to_json, to_jsonable_python
 
 from luggin.daemon.mqtt.encode import points_messages
 from luggin.daemon.store import Store, StoreError
-from luggin.protocol.payloads import AskPoints, AskRun, AskRuns, Command, Reply
+from luggin.protocol.payloads import AskEvaluation, AskEvaluations, AskPoints, AskRun, AskRuns, Command, Reply
 
 MOST_EVENTS = 500
 _ENVELOPE = 2048
+_BYTES_PER_CHARACTER = 4  # at most, of UTF-8 and of JSON's escapes in canonical JSON
 
 
 class Questions:
@@ -34,6 +35,10 @@ class Questions:
                 return await self._run(question.run)
             case AskPoints():
                 return await self._points(question)
+            case AskEvaluations():
+                return {"evaluations": await self._evaluations(question)}
+            case AskEvaluation():
+                return await self._evaluation(question)
         raise TypeError(f"no question: {question!r}")
 
     async def _run(self, run: str) -> dict[str, Any]:
@@ -45,6 +50,23 @@ class Questions:
             "gaps": to_jsonable_python(await self._store.gaps(run)),
             "stored": await self._store.stored_after(run),
         }
+
+    async def _evaluations(self, question: AskEvaluations) -> list[Any]:
+        """As many as fit; the next question begins before the last of them."""
+        kind, subject, run = question.kind or None, question.subject or None, question.run or None
+        room, told = self._room, list[Any]()
+        for each in await self._store.evaluations(kind, subject, run, question.limit, question.before):
+            room -= len(to_json(each))
+            if room < 0 and told:
+                break
+            told.append(to_jsonable_python(each))
+        return told
+
+    async def _evaluation(self, question: AskEvaluation) -> dict[str, Any]:
+        """A piece of the text; `after` is where the next one begins, `size` (characters) where the last one ends."""
+        text = await self._store.evaluation_text(question.name)
+        piece = text[question.first : question.first + self._room // _BYTES_PER_CHARACTER]
+        return {"text": piece, "after": question.first + len(piece), "size": len(text)}
 
     async def _points(self, question: AskPoints) -> dict[str, Any]:
         """As many points as fit; `after` is where the next question begins, all that is stored below it was given."""

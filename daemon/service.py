@@ -22,6 +22,8 @@ from luggin.daemon.broker import EmbeddedBroker
 from luggin.daemon.config import BrokerSettings, Config
 from luggin.daemon.desk import Desk
 from luggin.daemon.endpoint import Endpoint
+from luggin.daemon.evaluation.calculator import Calculator
+from luggin.daemon.evaluation.evaluator import Evaluator
 from luggin.daemon.local import LocalSocket, socket_of
 from luggin.daemon.mqtt.connection import Connection
 from luggin.daemon.mqtt.intake import Intake
@@ -65,7 +67,9 @@ class _Daemon:
         }
         self._broker = EmbeddedBroker(runtime, self._node) if config.broker is None else None
         largest = config.broker.largest_message if config.broker else Endpoint.largest_message
-        self._desk = desk = Desk(self._node, self._instruments, Questions(store, largest))
+        self._evaluator = Evaluator(store, Calculator(store.path), f"luggin {self._software}")
+        orders = {"evaluate": self._evaluator}
+        self._desk = desk = Desk(self._node, self._instruments, Questions(store, largest), orders=orders)
         self._intake = Intake(desk, self._instruments)
         self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status)
         self._connection = Connection(
@@ -92,6 +96,7 @@ class _Daemon:
             connection = start("broker connection", self._connection.run)
             instruments = [start(f"instrument {name}", each.run) for name, each in self._instruments.items()]
             commands = [start("commands", self._intake.run), start("local socket", self._local.run)]
+            commands.append(start("evaluations", self._evaluator.run))
             await self._record("started", f"luggin {self._software} started")
             log.info("started", node=self._node, instruments=list(self._instruments), pid=os.getpid())
             notify("READY=1")

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -13,7 +13,7 @@ from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.estimate import Result
 from luggin.daemon.analysis.peak_models import SWEEP_SETTINGS, PeakResult
 from luggin.daemon.analysis.peaks import detect
-from luggin.daemon.analysis.sweeps import Sweep, split_sweeps
+from luggin.daemon.analysis.sweeps import split_sweeps
 from luggin.protocol.evaluation.peak_results import Peak
 from luggin.protocol.evaluation.peak_settings import PeakSettings, Polarity
 
@@ -27,11 +27,12 @@ class PairSettings(Result):
 
 
 class SweepPeaks(Result):
-    """Peaks of the points `start` to `stop` (exclusive) of a run."""
+    """Peaks of the points `start` to `stop` (exclusive) of a run; direction +1 where the potential rises, else -1."""
 
     start: int
     stop: int
     cycle: int | None
+    direction: Literal[-1, 1]
     result: PeakResult
 
 
@@ -85,14 +86,32 @@ def analyse_cyclic(
     cycle numbers two sweeps in a row make a cycle. AnalysisError for columns of unequal length.
     """
     pairing = pairing or PairSettings()
+    found = sweep_peaks(potential, current, time=time, cycle=cycle, phase=phase, usable=usable, settings=settings)
+    notes = () if found else ("no sweep found: the potential is constant",)
+    return CyclicResult(
+        settings=pairing, sweeps=found, pairs=tuple(couples(found, current, usable, pairing)), notes=notes
+    )
+
+
+def sweep_peaks(
+    potential: ArrayLike,
+    current: ArrayLike,
+    *,
+    time: ArrayLike | None = None,
+    cycle: ArrayLike | None = None,
+    phase: ArrayLike | None = None,
+    usable: ArrayLike | None = None,
+    settings: PeakSettings = SWEEP_SETTINGS,
+) -> tuple[SweepPeaks, ...]:
+    """The peaks of every sweep of a run in order; columns as for `analyse_cyclic`."""
     e, i = (np.asarray(a, dtype=np.float64).ravel() for a in (potential, current))
     t, wanted = (None if a is None else np.asarray(a).ravel() for a in (time, usable))
-    sweeps = split_sweeps(e, cycle=cycle, phase=phase)
-    found = [
+    return tuple(
         SweepPeaks(
             start=s.start,
             stop=s.stop,
             cycle=s.cycle,
+            direction=s.direction,
             result=detect(
                 e[s.part],
                 i[s.part],
@@ -101,16 +120,22 @@ def analyse_cyclic(
                 settings=settings,
             ),
         )
-        for s in sweeps
+        for s in split_sweeps(e, cycle=cycle, phase=phase)
+    )
+
+
+def couples(
+    found: Sequence[SweepPeaks], current: ArrayLike, usable: ArrayLike | None, settings: PairSettings
+) -> list[RedoxPair]:
+    """The pairs of peaks within each cycle; `current` (A) and `usable` of shape (n,) as they were searched."""
+    i = np.asarray(current, dtype=np.float64).ravel()
+    wanted = None if usable is None else np.asarray(usable).ravel()
+    cycles: dict[int, list[SweepPeaks]] = defaultdict(list)
+    for k, sweep in enumerate(found):
+        cycles[k // 2 + 1 if sweep.cycle is None else sweep.cycle].append(sweep)
+    return [
+        pair for number, members in cycles.items() for pair in _pairs_of_cycle(number, members, i, wanted, settings)
     ]
-    cycles: dict[int, list[int]] = defaultdict(list)
-    for k, sweep in enumerate(sweeps):
-        cycles[k // 2 + 1 if sweep.cycle is None else sweep.cycle].append(k)
-    pairs = []
-    for number, members in cycles.items():
-        pairs += _pairs_of_cycle(number, [(sweeps[k], found[k]) for k in members], i, wanted, pairing)
-    notes = () if sweeps else ("no sweep found: the potential is constant",)
-    return CyclicResult(settings=pairing, sweeps=tuple(found), pairs=tuple(pairs), notes=notes)
 
 
 def pair_peaks(anodic: Sequence[Peak], cathodic: Sequence[Peak], settings: PairSettings) -> list[tuple[Peak, Peak]]:
@@ -126,15 +151,15 @@ def pair_peaks(anodic: Sequence[Peak], cathodic: Sequence[Peak], settings: PairS
 
 def _pairs_of_cycle(
     number: int,
-    members: list[tuple[Sweep, SweepPeaks]],
+    members: list[SweepPeaks],
     current: Floats,
     usable: np.ndarray[tuple[int, ...], np.dtype[np.generic]] | None,
     settings: PairSettings,
 ) -> list[RedoxPair]:
-    forward: Polarity = "anodic" if members[0][0].direction > 0 else "cathodic"
-    up = [p for s, f in members if s.direction > 0 for p in f.result.peaks if p.polarity == "anodic"]
-    down = [p for s, f in members if s.direction < 0 for p in f.result.peaks if p.polarity == "cathodic"]
-    first = members[0][0].part
+    forward: Polarity = "anodic" if members[0].direction > 0 else "cathodic"
+    up = [p for s in members if s.direction > 0 for p in s.result.peaks if p.polarity == "anodic"]
+    down = [p for s in members if s.direction < 0 for p in s.result.peaks if p.polarity == "cathodic"]
+    first = slice(members[0].start, members[0].stop)
     last = current[first] if usable is None else current[first][usable[first].astype(bool)]
     last = last[np.isfinite(last)][-3:]
     switching = float(np.mean(last)) if last.size else None

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import structlog
 
 from luggin.daemon.desk import OFF_VERBS, Desk
-from luggin.protocol.payloads import MOST_COMMAND_BYTES, Reply
+from luggin.protocol.payloads import MOST_COMMAND_BYTES, STORE_COMMANDS, Reply
 from luggin.protocol.topics import STORE, CommandTopic, read_command
 
 log = structlog.get_logger(__name__)
@@ -86,7 +86,7 @@ class Intake:
 
     def __init__(self, desk: Desk, instruments: Iterable[str]) -> None:
         self._desk = desk
-        self._lanes = {(STORE, ""): Lane()}
+        self._lanes = {(STORE, verb): Lane() for verb in ("", *STORE_COMMANDS)}
         self._lanes |= {(name, verb): Lane() for name in instruments for verb in ("", *OFF_VERBS)}
         self._complaints: Counter[str] = Counter()
         self.verified = False
@@ -121,7 +121,8 @@ class Intake:
         if len(command.body) > MOST_COMMAND_BYTES:
             return False
         # What is meant for nobody is refused in the store's lane.
-        lane = self._lanes.get((topic.instrument, ""), self._lanes[STORE, ""])
+        slow = topic.instrument == STORE and topic.verb in STORE_COMMANDS  # questions need not wait for them
+        lane = self._lanes.get((topic.instrument, topic.verb if slow else ""), self._lanes[STORE, ""])
         return lane.put(command, MOST_WAITING_OF_A_CLIENT)
 
     def _complain(self, what: str, topic: str) -> None:

@@ -8,7 +8,7 @@ the message took.
 
 import asyncio
 from collections.abc import Awaitable, Iterable
-from typing import Literal, cast
+from typing import cast
 
 import structlog
 
@@ -17,19 +17,25 @@ from luggin.daemon.mqtt.client import MOST_IN_FLIGHT, Link, TooLarge
 from luggin.daemon.mqtt.encode import MOST_POINTS, points_messages
 from luggin.daemon.store import Outstanding, Store, StoreError, Stream
 from luggin.protocol import topics
-from luggin.protocol.payloads import Payload
+from luggin.protocol.payloads import Evaluation, Payload
 from luggin.protocol.points import Batch
-from luggin.protocol.topics import Kind
+from luggin.protocol.topics import Kind, RunKind
 
 log = structlog.get_logger(__name__)
 
 MOST_RUNS = 64
 MOST_BACKLOG_RUNS = 20_000
 MOST_EVENTS = 100
+MOST_EVALUATIONS = 4
 _STORE_AGAIN = 5.0
 POINTS_A_STEP = 4 * MOST_POINTS
-RunKind = Literal["header", "points", "event", "result"]
-_KINDS: dict[Stream, RunKind] = {"header": "header", "points": "points", "events": "event", "result": "result"}
+_KINDS: dict[Stream, RunKind] = {
+    "header": "header",
+    "points": "points",
+    "events": "event",
+    "result": "result",
+    "evaluations": "evaluation",
+}
 
 
 async def publish_board(board: Board, link: Link) -> None:
@@ -137,7 +143,7 @@ class RunPublisher:
         return clock() - start
 
     async def _step(self, each: Outstanding, most_points: int, live_from: int) -> None:
-        """Publish what comes next of one run: header, points and events, and its result after all of them."""
+        """Publish what comes next of one run: header, points and events, its result after them, and evaluations."""
         try:
             if each.header:
                 await self._publish(each, "header", 0, 1, await self._store.header(each.run))
@@ -148,6 +154,10 @@ class RunPublisher:
                     await self._publish(each, "events", event.number, event.number + 1, event)
             if each.result and each.points is None and each.events is None:
                 await self._publish(each, "result", 0, 1, await self._store.result(each.run))
+            if each.evaluations is not None:
+                found = await self._store.evaluations_of(each.run, each.evaluations, MOST_EVALUATIONS)
+                for position, evaluation in found:
+                    await self._publish(each, "evaluations", position, position + 1, self._carried(evaluation))
         except StoreError as error:
             log.error("a run can't be published before the next connection", run=each.run, reason=str(error))
             self._unreadable.add(each.run)
@@ -167,6 +177,12 @@ class RunPublisher:
     ) -> None:
         if payload is not None:
             await self._send(each, stream, first, after, payload.model_dump_json().encode())
+
+    def _carried(self, evaluation: Evaluation) -> Evaluation:
+        """The same, without its body when the broker can't carry it."""
+        if len(evaluation.model_dump_json()) < self._link.endpoint.largest_message:
+            return evaluation
+        return evaluation.model_copy(update={"body": None})
 
     async def _send(self, each: Outstanding, stream: Stream, first: int, after: int, message: bytes) -> None:
         kind = _KINDS[stream]

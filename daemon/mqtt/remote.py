@@ -11,7 +11,16 @@ from pydantic import ValidationError
 from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.mqtt.client import ConnectionLost, Link, connect
 from luggin.protocol import topics
-from luggin.protocol.payloads import COMMANDS, QUESTIONS, InstrumentState, NodeStatus, Payload, Points, Reply
+from luggin.protocol.payloads import (
+    COMMANDS,
+    QUESTIONS,
+    STORE_COMMANDS,
+    InstrumentState,
+    NodeStatus,
+    Payload,
+    Points,
+    Reply,
+)
 
 ANSWER_TIMEOUT = 15.0
 RETAINED_TIMEOUT = 5.0
@@ -68,7 +77,7 @@ class Remote:
     async def ask(self, instrument: str, verb: str, timeout: float = ANSWER_TIMEOUT, **fields: Any) -> Reply:
         """Send one command or question and wait for its reply.  Raises NobodyAnswered, ConnectionLost."""
         request = uuid.uuid4().hex
-        model = {**COMMANDS, **QUESTIONS}[verb]
+        model = {**COMMANDS, **QUESTIONS, **STORE_COMMANDS}[verb]
         body = model(request=request, reply_to=topics.reply(self.node, instrument, self._client), **fields)
         future: asyncio.Future[Any] = asyncio.get_running_loop().create_future()
         self._waiting[request] = future

@@ -2,6 +2,7 @@
 
 from luggin.daemon.store.archive import Archive, open_store
 from luggin.daemon.store.errors import (
+    NoSuchEvaluation,
     NoSuchRun,
     StoreConflict,
     StoreError,
@@ -10,14 +11,25 @@ from luggin.daemon.store.errors import (
     StoreInUse,
     StoreVersion,
 )
-from luggin.daemon.store.integrity import altered_texts, verify
-from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, RunTexts, StoreState, Stream
+from luggin.daemon.store.integrity import altered_texts, verify, verify_log
+from luggin.daemon.store.records import (
+    Anchor,
+    EvaluationSummary,
+    LogEntry,
+    Outstanding,
+    RunSummary,
+    RunTexts,
+    StoreState,
+    Stream,
+)
 from luggin.daemon.store.store import Store
 
 __all__ = [
     "Anchor",
     "Archive",
+    "EvaluationSummary",
     "LogEntry",
+    "NoSuchEvaluation",
     "NoSuchRun",
     "Outstanding",
     "RunSummary",
@@ -34,4 +46,5 @@ __all__ = [
     "altered_texts",
     "open_store",
     "verify",
+    "verify_log",
 ]

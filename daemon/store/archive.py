@@ -10,13 +10,13 @@ from typing import Any, Self
 
 import numpy as np
 
-from luggin.daemon.store import codec
+from luggin.daemon.store import codec, evaluations
 from luggin.daemon.store.coverage import Span
 from luggin.daemon.store.errors import NoSuchRun
 from luggin.daemon.store.locate import MOST_INDEX, ask, load_stored, log_scope, rows, run_scope
-from luggin.daemon.store.records import Anchor, LogEntry, RunSummary, RunTexts
+from luggin.daemon.store.records import Anchor, EvaluationSummary, LogEntry, RunSummary, RunTexts
 from luggin.daemon.store.schema import connect_reading
-from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
+from luggin.protocol.payloads import Evaluation, RunEvent, RunHeader, RunResult
 from luggin.protocol.points import COLUMNS, Array, Batch, join
 
 _AT_ONCE = 65536
@@ -212,6 +212,42 @@ class Archive:
         found = self._all(
             "SELECT run FROM runs WHERE number NOT IN (SELECT run FROM results) ORDER BY number",
         )
+        return [run for (run,) in found]
+
+    def evaluations(
+        self,
+        kind: str | None = None,
+        subject: str | None = None,
+        run: str | None = None,
+        limit: int = 50,
+        before: str = "",
+    ) -> list[EvaluationSummary]:
+        """The newest evaluations of this kind, subject and run, newest first, stored before the evaluation `before`
+        when that is given.  Raises NoSuchEvaluation."""
+        return evaluations.find(self._connection, kind, subject, run, limit, before)
+
+    def evaluation(self, name: str) -> Evaluation:
+        """The whole of an evaluation.  Raises NoSuchEvaluation."""
+        return Evaluation.model_validate_json(evaluations.text_of(self._connection, name))
+
+    def evaluation_text(self, name: str) -> str:
+        """The same as it is stored and hashed: canonical JSON."""
+        return evaluations.text_of(self._connection, name)
+
+    def newest_evaluation(
+        self, kind: str | None = None, subject: str | None = None, run: str | None = None
+    ) -> Evaluation | None:
+        """The newest of `evaluations`."""
+        found = self.evaluations(kind, subject, run, 1)
+        return self.evaluation(found[0].name) if found else None
+
+    def evaluations_of(self, run: str, first: int = 0, limit: int = 100) -> list[tuple[int, Evaluation]]:
+        """(position, evaluation) of a run in the order in which they were stored, from position `first` on."""
+        return evaluations.of_run(self._connection, self.number(run), first, limit)
+
+    def unevaluated(self) -> list[str]:
+        """Runs that have ended and wait for the evaluation that follows a run, in the order in which they started."""
+        found = self._all("SELECT r.run FROM unevaluated u JOIN runs r ON r.number = u.run ORDER BY u.run")
         return [run for (run,) in found]
 
     def last_boot(self, instrument: str) -> str | None:

@@ -7,6 +7,7 @@ StoreError
   StoreFault     the disk failed or could not follow: unacknowledged points must come again from the instrument
   StoreConflict  the request contradicts what is stored, for instance a run id that exists already
   NoSuchRun      no run of this name is stored
+  NoSuchEvaluation   no evaluation of this name is stored
 """
 
 
@@ -35,4 +36,8 @@ class StoreConflict(StoreError):
 
 
 class NoSuchRun(StoreError):
+    pass
+
+
+class NoSuchEvaluation(StoreError):
     pass

@@ -1,14 +1,14 @@
 """Whether a run is still as it was stored: its chain of events, its result, and the seal on its points."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
-from luggin.daemon.store import chain
+from luggin.daemon.store import chain, evaluations
 from luggin.daemon.store.archive import Archive
 from luggin.daemon.store.coverage import Coverage
 from luggin.daemon.store.errors import StoreFault
-from luggin.daemon.store.locate import MOST_INDEX, load_stored, rows
+from luggin.daemon.store.locate import MOST_INDEX, ask, load_stored, log_scope, rows
 from luggin.daemon.store.records import RunTexts
 
 
@@ -22,7 +22,22 @@ def verify(archive: Archive, run: str) -> list[str]:
     found = altered_texts(texts)
     # A seal that is itself in doubt proves nothing.
     seal = None if texts.seal is None or any("result" in sentence for sentence in found) else json.loads(texts.seal)
-    return [*found, *_points(archive, run, seal)]
+    return [*found, *_evaluations(archive, archive.number(run), texts.events), *_points(archive, run, seal)]
+
+
+def verify_log(archive: Archive, instrument: str | None) -> list[str]:
+    """The same for the log of an instrument, or of the node, and the evaluations that it tells of."""
+    scope = log_scope(instrument)
+    statement = "SELECT number, body, hash FROM events WHERE scope = ? ORDER BY number"
+    entries = tuple((n, text, digest) for n, text, digest in ask(archive.connection, statement, scope))
+    broken = chain.broken(chain.start(scope), entries)
+    return [*([] if broken is None else [broken]), *_evaluations(archive, None, entries)]
+
+
+def _evaluations(archive: Archive, run: int | None, events: Iterable[tuple[int, str, bytes]]) -> list[str]:
+    told = [json.loads(text) for _, text, _ in events if evaluations.EVALUATED in text]
+    named = [(e["data"]["name"], e["data"]["hash"]) for e in told if e["kind"] == evaluations.EVALUATED]
+    return evaluations.altered(archive.connection, named, run)
 
 
 def altered_texts(texts: RunTexts) -> list[str]:

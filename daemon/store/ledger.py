@@ -9,13 +9,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from luggin.daemon.store import chain, codec
+from luggin.daemon.store import chain, codec, evaluations
 from luggin.daemon.store.coverage import Coverage
 from luggin.daemon.store.errors import NoSuchRun, StoreConflict
 from luggin.daemon.store.locate import MOST_INDEX, key, load_stored, log_scope, rows, run_scope
 from luggin.daemon.store.publication import Taken, dump_taken, is_drained, load_taken, union
 from luggin.daemon.store.records import Anchor
-from luggin.protocol.payloads import RunHeader, RunResult
+from luggin.protocol.payloads import Evaluation, RunHeader, RunResult
 from luggin.protocol.points import Batch, join
 
 MOST_IN_ROW = 8192
@@ -188,7 +188,16 @@ class Ledger:
             "INSERT INTO results (run, body, seal, events, hash) VALUES (?, ?, ?, ?, ?)",
             (book.number, text, seal, book.chain.count, digest),
         )
+        self._connection.execute("INSERT INTO unevaluated (run) VALUES (?)", (book.number,))
         del self._books[result.run]
+
+    def evaluate(self, evaluation: Evaluation) -> None:
+        """Store an evaluation with the events that tell of it."""
+        evaluations.write(self._connection, evaluation, lambda *words: self.append(Note(*words)))
+
+    def evaluated(self, run: str) -> None:
+        """The evaluation that follows a run is done with."""
+        self._connection.execute("DELETE FROM unevaluated WHERE run = (SELECT number FROM runs WHERE run = ?)", (run,))
 
     def anchor(self, anchor: Anchor) -> None:
         self._boot(anchor.instrument, anchor.boot)

@@ -80,7 +80,7 @@ def outstanding(connection: sqlite3.Connection, marks: Mapping[str, Taken], limi
     for number, run, instrument, text, finished in cursor:
         taken = union(load_taken(text), marks.get(run, {}))
         one = _left(connection, number, run, instrument, bool(finished), taken)
-        if one.header or one.points is not None or one.events is not None or one.result:
+        if _waits(one):
             found.append(one)
         if len(found) == limit:
             break
@@ -99,7 +99,11 @@ def is_drained(connection: sqlite3.Connection, number: int, run: str, taken: Tak
     """Whether the run is finished and nothing of it is left to publish."""
     finished = bool(locate.ask(connection, "SELECT 1 FROM results WHERE run = ?", number))
     left = _left(connection, number, run, "", finished, taken)
-    return finished and not left.header and left.points is None and left.events is None and not left.result
+    return finished and not _waits(left)
+
+
+def _waits(one: Outstanding) -> bool:
+    return one.header or one.result or any(each is not None for each in (one.points, one.events, one.evaluations))
 
 
 def _left(
@@ -112,6 +116,10 @@ def _left(
         connection, "SELECT coalesce(max(number) + 1, 0) FROM events WHERE scope = ?", locate.run_scope(run)
     )
     next_event = taken.get("events", _NOTHING).contiguous
+    ((evaluations,),) = locate.ask(
+        connection, "SELECT coalesce(max(position) + 1, 0) FROM evaluation_runs WHERE run = ?", number
+    )
+    next_evaluation = taken.get("evaluations", _NOTHING).contiguous
     return Outstanding(
         run=run,
         instrument=instrument,
@@ -121,4 +129,5 @@ def _left(
         result=finished and not taken.get("result", _NOTHING).end,
         finished=finished,
         stored=locate.load_stored(connection, number).end,
+        evaluations=next_evaluation if next_evaluation < evaluations else None,
     )

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Literal
 
-Stream = Literal["header", "points", "events", "result"]
+Stream = Literal["header", "points", "events", "result", "evaluations"]
 
 
 class StoreState(StrEnum):
@@ -72,6 +72,19 @@ class RunTexts:
 
 
 @dataclass(frozen=True)
+class EvaluationSummary:
+    """One line of a list of evaluations.  `size` is that of the whole in bytes."""
+
+    name: str
+    kind: str
+    subject: str
+    runs: tuple[str, ...]
+    utc: float
+    expires: float | None
+    size: int
+
+
+@dataclass(frozen=True)
 class LogEntry:
     """An event of an instrument's or the node's own log: of what belongs to no run."""
 
@@ -86,9 +99,10 @@ class LogEntry:
 class Outstanding:
     """What of one run is committed and not yet published.
 
-    `points` and `events` are the index of the first unpublished point and the number of the first unpublished event,
-    None when there is none; `stored` is the index after the newest stored point; `finished` says that the run has a
-    result, `result` that it waits to be published.
+    `points`, `events` and `evaluations` are the index of the first unpublished point, the number of the first
+    unpublished event and the position of the first unpublished evaluation, None when there is none; `stored` is the
+    index after the newest stored point; `finished` says that the run has a result, `result` that it waits to be
+    published.
     """
 
     run: str
@@ -99,3 +113,4 @@ class Outstanding:
     result: bool
     finished: bool
     stored: int
+    evaluations: int | None = None

@@ -105,7 +105,46 @@ CREATE TABLE publication (      -- what a message broker has taken of each run
 CREATE INDEX undrained ON publication (run) WHERE drained = 0;
 """
 
-MIGRATIONS = (_VERSION_1,)
+_VERSION_2 = """
+INSERT INTO about VALUES (
+'An evaluation is what was computed from stored runs. It is never changed; a newer one stands beside it. Its hash is the
+SHA-256 of its body, and an event of kind evaluated, in the log of each of its runs or, when it has none, of its
+instrument or of the node, tells that hash.');
+
+CREATE TABLE evaluations (
+  number INTEGER PRIMARY KEY,   -- counts evaluations in the order in which they were stored
+  name TEXT NOT NULL UNIQUE,
+  kind TEXT NOT NULL,
+  subject TEXT NOT NULL,        -- run/<name>, instrument/<name>, electrode/<name>, sample/<name> ..., or node
+  utc REAL NOT NULL,            -- when it was made, s since 1970 by the host's clock
+  expires REAL,                 -- when it is no longer to be relied upon, by the same clock
+  body TEXT NOT NULL,           -- all of it: settings, result, warnings, software, who asked
+  hash BLOB NOT NULL            -- of the body
+) STRICT;
+CREATE INDEX evaluations_of_subject ON evaluations (subject, kind, number);
+CREATE INDEX evaluations_of_kind ON evaluations (kind, number);
+
+CREATE TABLE evaluation_runs (
+  run INTEGER NOT NULL REFERENCES runs,
+  position INTEGER NOT NULL,    -- counts the evaluations of the run from 0
+  evaluation INTEGER NOT NULL REFERENCES evaluations,
+  PRIMARY KEY (run, position)
+) STRICT, WITHOUT ROWID;
+CREATE UNIQUE INDEX runs_of_evaluation ON evaluation_runs (evaluation, run);
+
+CREATE TABLE unevaluated (      -- runs that have ended and wait for the evaluation that follows a run
+  run INTEGER PRIMARY KEY REFERENCES runs
+) STRICT;
+"""
+
+_STAND_INS = """
+CREATE TEMP TABLE evaluations (number, name, kind, subject, utc, expires, body, hash);
+CREATE TEMP TABLE evaluation_runs (run, position, evaluation);
+CREATE TEMP TABLE unevaluated (run);
+"""
+"""What version 1 hasn't got, empty, for those who read such a file and may not change it."""
+
+MIGRATIONS = (_VERSION_1, _VERSION_2)
 """The n-th script, counted from 0, turns a file of version n into one of version n + 1."""
 
 
@@ -160,6 +199,8 @@ def connect_reading(path: Path) -> sqlite3.Connection:
     if version == 0:
         connection.close()
         raise StoreVersion(f"{path} holds no runs yet; start the daemon on it first")
+    if version == 1:
+        connection.executescript(_STAND_INS)
     return connection
 
 
@@ -178,9 +219,9 @@ def _version(connection: sqlite3.Connection, path: Path) -> int:
         (application,) = connection.execute("PRAGMA application_id").fetchone()
         (version,) = connection.execute("PRAGMA user_version").fetchone()
         (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    except sqlite3.OperationalError:
-        raise
-    except sqlite3.DatabaseError:
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_NOTADB:
+            raise
         raise StoreVersion(f"{path} is no database; choose another file for the store") from None
     if tables and application != APPLICATION:
         raise StoreVersion(f"{path} is another program's database; choose another file for the store")

@@ -12,15 +12,24 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 from luggin.daemon.store.archive import Archive, open_store
 from luggin.daemon.store.codec import layout_of
 from luggin.daemon.store.disk import Disk
+from luggin.daemon.store.evaluations import FAILED
 from luggin.daemon.store.integrity import verify
 from luggin.daemon.store.ledger import Ledger, Note
 from luggin.daemon.store.locate import MOST_INDEX
 from luggin.daemon.store.lock import exclusive
 from luggin.daemon.store.publication import outstanding, unpublished_points
-from luggin.daemon.store.records import Anchor, LogEntry, Outstanding, RunSummary, StoreState, Stream
+from luggin.daemon.store.records import (
+    Anchor,
+    EvaluationSummary,
+    LogEntry,
+    Outstanding,
+    RunSummary,
+    StoreState,
+    Stream,
+)
 from luggin.daemon.store.space import check, most_points
 from luggin.daemon.store.writer import Job, Writer
-from luggin.protocol.payloads import MOST_POINTS_ASKED, RunEvent, RunHeader, RunResult
+from luggin.protocol.payloads import MOST_POINTS_ASKED, Evaluation, RunEvent, RunHeader, RunResult
 from luggin.protocol.points import Batch
 
 RESERVE = 1024 * 1024
@@ -155,6 +164,29 @@ class Store:
         seal = await asyncio.to_thread(self._apart, Archive.digest, result.run)
         await self._submit(lambda ledger: ledger.finish(result, seal), urgent=True)
 
+    async def add_evaluation(self, evaluation: Evaluation) -> None:
+        """Make an evaluation durable at once, with an event of kind `evaluated` in the chain of each of its runs or,
+        without runs, in the log of the instrument that it tells of, or of the node.
+
+        Saying the same again changes nothing; another one of the same name raises StoreConflict.  Raises StoreFull,
+        NoSuchRun when none of its runs is stored.
+        """
+        await self._submit(lambda ledger: ledger.evaluate(evaluation), urgent=True, needs_room=True)
+
+    async def evaluated(self, run: str, failures: Mapping[str, str] | None = None) -> None:
+        """The evaluation that follows a run is done with.  `failures`, kind to sentence, are told in its events."""
+        notes = [
+            Note(run, None, FAILED, f"not evaluated: {kind}: {sentence}", {"kind": kind})
+            for kind, sentence in (failures or {}).items()
+        ]
+
+        def work(ledger: Ledger) -> None:
+            for note in notes:
+                ledger.append(note)
+            ledger.evaluated(run)
+
+        await self._submit(work, urgent=bool(notes))
+
     # Reading: each call is one short read of what is committed
 
     async def runs(self, limit: int = 50, before: str = "") -> list[RunSummary]:
@@ -197,6 +229,33 @@ class Store:
         """Runs without a result, in the order in which they started."""
         return await self._read(Archive.unfinished)
 
+    async def evaluations(
+        self,
+        kind: str | None = None,
+        subject: str | None = None,
+        run: str | None = None,
+        limit: int = 50,
+        before: str = "",
+    ) -> list[EvaluationSummary]:
+        """The newest evaluations of this kind, subject and run, newest first; see Archive.  Raises NoSuchEvaluation."""
+        return await self._read(Archive.evaluations, kind, subject, run, limit, before)
+
+    async def evaluation(self, name: str) -> Evaluation:
+        """The whole of an evaluation.  Raises NoSuchEvaluation."""
+        return await self._read(Archive.evaluation, name)
+
+    async def evaluation_text(self, name: str) -> str:
+        """The same as it is stored and hashed: canonical JSON."""
+        return await self._read(Archive.evaluation_text, name)
+
+    async def evaluations_of(self, run: str, first: int = 0, limit: int = 100) -> list[tuple[int, Evaluation]]:
+        """(position, evaluation) of a run in the order in which they were stored, from position `first` on."""
+        return await self._read(Archive.evaluations_of, run, first, limit)
+
+    async def unevaluated(self) -> list[str]:
+        """Runs that have ended and wait for the evaluation that follows a run."""
+        return await self._read(Archive.unevaluated)
+
     async def last_boot(self, instrument: str) -> str | None:
         """The boot id last seen of this instrument."""
         return await self._read(Archive.last_boot, instrument)
@@ -219,7 +278,8 @@ class Store:
 
     def advance(self, run: str, stream: Stream, first: int, after: int) -> None:
         """Note that the broker has taken [first, after) of a stream: indices of points, numbers of events, [0, 1) of
-        header and result.  Kept lazily: after a crash the last few seconds are published again."""
+        header and result, positions of evaluations.  Kept lazily: after a crash the last few seconds are published
+        again."""
         self._writer.mark(run, stream, first, after)
 
     async def changed(self, serial: int) -> int:
@@ -229,6 +289,10 @@ class Store:
         return self._serial
 
     # State
+
+    @property
+    def path(self) -> Path:
+        return self._path
 
     @property
     def serial(self) -> int:

@@ -1,0 +1,83 @@
+"""A stored run as an evaluation sees it."""
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from luggin.daemon.store import Archive
+from luggin.protocol.payloads import Evaluation, RunHeader, RunResult
+from luggin.protocol.points import Array, Flag
+
+Columns = Mapping[str, Array]
+UNFIT = Flag.SETTLING | Flag.CURRENT_OVERLOAD | Flag.CONTROL_OVERLOAD | Flag.CELL_OPEN
+"""Points with one of these flags say nothing of the cell's current."""
+
+
+def _none(_: str) -> None:
+    return None
+
+
+class RunData:
+    """`columns`, or a function that fetches them when they are first asked for, hold `index` and the stored columns,
+    arrays of shape (points,).  `newest` gives the run's newest evaluation of a kind."""
+
+    def __init__(
+        self,
+        header: RunHeader,
+        columns: Columns | Callable[[], Columns],
+        result: RunResult | None = None,
+        newest: Callable[[str], Evaluation | None] = _none,
+    ) -> None:
+        self.header, self.result, self.newest = header, result, newest
+        self._columns = columns
+
+    @property
+    def run(self) -> str:
+        return self.header.run
+
+    @property
+    def technique(self) -> str:
+        return str(self.header.method.get("technique", ""))
+
+    @cached_property
+    def columns(self) -> Columns:
+        """All points."""
+        return self._columns() if callable(self._columns) else self._columns
+
+    @cached_property
+    def measured(self) -> Columns:
+        """The points of the measuring phase."""
+        if "phase" not in self.columns:
+            return self.columns
+        phases = self.header.method.get("phases", ())
+        number = next((n for n, phase in enumerate(phases) if phase.get("phase") == "measure"), None)
+        wanted = self.columns["phase"] == number
+        return {name: values[wanted] for name, values in self.columns.items()}
+
+    @cached_property
+    def fit(self) -> NDArray[np.bool_]:
+        """Which points of `measured` are fit to be evaluated."""
+        count = len(self.measured["index"])
+        flags = self.measured.get("flags")
+        if flags is None:
+            return np.ones(count, dtype=bool)
+        fit: NDArray[np.bool_] = (flags & int(UNFIT)) == 0
+        return fit
+
+
+def load_runs(archive: Archive, names: Sequence[str]) -> list[RunData]:
+    """Stored runs for `functions.evaluate`; points are read when they are needed, while the archive is open.
+
+    Raises NoSuchRun.
+    """
+    return [
+        RunData(
+            archive.header(name),
+            lambda name=name: archive.columns(name),  # type: ignore[misc]
+            archive.result(name),
+            lambda kind, name=name: archive.newest_evaluation(kind, run=name),  # type: ignore[misc]
+        )
+        for name in names
+    ]
