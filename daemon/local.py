@@ -4,6 +4,7 @@ One JSON object a line, with the payloads of MQTT:
 
     {"verb": "status"}                                             a Reply, the notice board in its data
     {"instrument": "NAME", "verb": "abort", "command": {...}}      the Reply to that command
+    {"verb": "shutdown", "command": {...}}                         the Reply to an order that only this socket takes
 
 Whoever may enter the socket's directory is this daemon's user; the kernel says which user that is, so its name is
 verified.
@@ -24,6 +25,7 @@ from pydantic_core import to_jsonable_python
 
 from luggin.daemon.board import Board
 from luggin.daemon.desk import Desk
+from luggin.daemon.office import Office
 from luggin.protocol.payloads import MOST_COMMAND_BYTES, NodeStatus, Reply
 from luggin.protocol.topics import CommandTopic, is_segment
 
@@ -41,8 +43,8 @@ def socket_of(runtime: Path, node: str) -> Path:
 class LocalSocket:
     """`status` says what the node is; `path` lies in a directory that only its owner may enter."""
 
-    def __init__(self, path: Path, desk: Desk, board: Board, status: Callable[[], NodeStatus]) -> None:
-        self._path, self._desk, self._board, self._status = path, desk, board, status
+    def __init__(self, path: Path, desk: Desk, board: Board, status: Callable[[], NodeStatus], office: Office) -> None:
+        self._path, self._desk, self._board, self._status, self._office = path, desk, board, status, office
         self._open: dict[asyncio.Task[None], None] = {}
 
     async def run(self) -> None:
@@ -99,6 +101,8 @@ class LocalSocket:
             return _refused("a line is a JSON object with verb, instrument and command")
         if verb == _STATUS:
             return self._tell_status(command)
+        if isinstance(verb, str) and verb in self._office.verbs:
+            return await self._office.handle(verb, command, client)
         if not all(isinstance(each, str) and is_segment(each) for each in (verb, instrument)):
             return _refused("verb and instrument are 1 to 64 of a-z, 0-9 and -")
         topic = CommandTopic(self._desk.node, instrument, client, verb)

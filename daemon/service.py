@@ -1,7 +1,7 @@
 """The whole daemon: its parts put together, kept alive, and taken down in the order that is safe.
 
-Down: no more commands are taken; every cell is switched off and that is confirmed; the store is flushed; the broker
-gets the last news and a goodbye; our own broker ends.
+Down: no more commands are taken; every cell is switched off and that is confirmed, but for runs that are to be left to
+their instruments; the store is flushed; the broker gets the last news and a goodbye; our own broker ends.
 """
 
 import asyncio
@@ -21,6 +21,7 @@ from luggin.daemon.board import Board
 from luggin.daemon.broker import EmbeddedBroker
 from luggin.daemon.config import BrokerSettings, Config
 from luggin.daemon.desk import Desk
+from luggin.daemon.ending import Ending
 from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.evaluation.calculator import Calculator
 from luggin.daemon.evaluation.evaluator import Evaluator
@@ -28,6 +29,7 @@ from luggin.daemon.local import LocalSocket, socket_of
 from luggin.daemon.mqtt.connection import Connection
 from luggin.daemon.mqtt.intake import Intake
 from luggin.daemon.notify import notify
+from luggin.daemon.office import Office
 from luggin.daemon.questions import Questions
 from luggin.daemon.session import Instrument
 from luggin.daemon.store import Store, StoreError
@@ -46,7 +48,7 @@ class AlreadyRunning(Exception):
 
 
 async def serve(config: Config) -> bool:
-    """Run a daemon until a signal ends it.  False when a cell could not be confirmed off.
+    """Run a daemon until a signal or an order ends it.  False when a cell could not be confirmed off.
 
     Raises AlreadyRunning, StoreError, OSError before any instrument is touched.
     """
@@ -54,12 +56,12 @@ async def serve(config: Config) -> bool:
     config.store.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     with _only_one(runtime, config.node.name), _announced(runtime, config), _ended_by_signal() as ending:
         async with Store.open(config.store.path) as store:
-            return await _Daemon(config, runtime, store).run(ending)
+            return await _Daemon(config, runtime, store, ending).run()
 
 
 class _Daemon:
-    def __init__(self, config: Config, runtime: Path, store: Store) -> None:
-        self._node, self._store, self._board = config.node.name, store, Board()
+    def __init__(self, config: Config, runtime: Path, store: Store, ending: Ending) -> None:
+        self._node, self._store, self._board, self._ending = config.node.name, store, Board(), ending
         self._software = version("luggin")
         self._instruments = {
             name: Instrument(self._node, name, driver, settings, store, self._board)
@@ -71,7 +73,8 @@ class _Daemon:
         orders = {"evaluate": self._evaluator}
         self._desk = desk = Desk(self._node, self._instruments, Questions(store, largest), orders=orders)
         self._intake = Intake(desk, self._instruments)
-        self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status)
+        office = Office(store, self._instruments, ending)
+        self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status, office)
         self._connection = Connection(
             self._node,
             self._status,
@@ -85,8 +88,8 @@ class _Daemon:
         names = tuple(self._instruments)
         return NodeStatus(node=self._node, online=online, software=self._software, instruments=names, utc=time.time())
 
-    async def run(self, ending: asyncio.Event) -> bool:
-        """Until `ending` is set; whether every cell is confirmed off then."""
+    async def run(self) -> bool:
+        """Until the end is asked for; whether every cell is then confirmed off or left to a run on purpose."""
         async with asyncio.TaskGroup() as group:
 
             def start(name: str, body: Callable[[], Awaitable[None]]) -> asyncio.Task[None]:
@@ -100,18 +103,21 @@ class _Daemon:
             await self._record("started", f"luggin {self._software} started")
             log.info("started", node=self._node, instruments=list(self._instruments), pid=os.getpid())
             notify("READY=1")
-            await ending.wait()
+            await self._ending.wait()
 
             notify("STOPPING=1")
-            log.info("ending: switching cells off")
+            log.info("ending", leave_runs=self._ending.leave_runs)
             self._desk.close()
             confirmed = await self._cells_off()
+            left = [each.left for each in self._instruments.values() if each.left is not None]
             sentence = "every cell is confirmed off" if confirmed else "a cell is not confirmed off: look at it"
+            if left:
+                sentence = f"left going: {', '.join(left)}; of the others {sentence}"
             await self._record("ended", f"luggin {self._software} ended; {sentence}")
             await _within(_PUBLISH_WITHIN, self._connection.settle(), "the broker did not take the last points in time")
             for tasks in (commands, instruments, [connection], broker):
                 await _cancel(tasks)
-            log.info("ended", cells_off=confirmed)
+            log.info("ended", cells_off=confirmed, left=left)
             return confirmed
 
     async def _cells_off(self) -> bool:
@@ -123,7 +129,7 @@ class _Daemon:
         confirmed = False
         try:
             async with asyncio.timeout(CELL_OFF_WITHIN + _RECORD_WITHIN):
-                confirmed = await instrument.shutdown(CELL_OFF_WITHIN)
+                confirmed = await instrument.shutdown(CELL_OFF_WITHIN, leave_run=self._ending.leave_runs)
         except Exception:
             log.exception("an instrument failed while it was shut down", instrument=name)
         if not confirmed:
@@ -212,14 +218,14 @@ def _announced(runtime: Path, config: Config) -> Iterator[None]:
 
 
 @contextmanager
-def _ended_by_signal() -> Iterator[asyncio.Event]:
-    """An event that a signal to end sets.  Such signals never interrupt what is under way, a second one neither."""
-    loop, ending = asyncio.get_running_loop(), asyncio.Event()
+def _ended_by_signal() -> Iterator[Ending]:
+    """An ending that a signal asks for.  Such signals never interrupt what is under way, a second one neither."""
+    loop, ending = asyncio.get_running_loop(), Ending()
     # Started by nohup or in the background of a script, some are to be ignored.
     optional = [each for each in (signal.SIGINT, signal.SIGHUP) if signal.getsignal(each) is not signal.SIG_IGN]
     heeded = [signal.SIGTERM, *optional]
     for each in heeded:
-        loop.add_signal_handler(each, ending.set)
+        loop.add_signal_handler(each, ending.ask)
     try:
         yield ending
     finally:

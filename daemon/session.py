@@ -21,9 +21,10 @@ from luggin.daemon.settings import InstrumentSettings, Intervals
 from luggin.daemon.store import Store, StoreError
 from luggin.drivers.api import Driver
 from luggin.protocol.instrument import Cell
-from luggin.protocol.payloads import Attest, Reply, Start, Unhold
+from luggin.protocol.payloads import Attest, Check, Reply, Start, Unhold
 from luggin.protocol.problem import DocumentError
-from luggin.protocol.unit import Order, State, Unit, effects, events, restored, step
+from luggin.protocol.program import bounds
+from luggin.protocol.unit import Order, State, Unit, effects, events, leavable, restored, step
 
 _PLAIN: dict[str, type[events.Hold | events.Stop | events.Abort | events.Clear]] = {
     "hold": events.Hold,
@@ -95,9 +96,21 @@ class Instrument:
         self._control.feed(events.Tick(now))
         self._recalled.set()
 
-    async def shutdown(self, timeout: float = 5.0) -> bool:
-        """Switch the cell off, record the outcome and end `run`.  False when the cell is not confirmed off."""
-        self._control.feed(events.Shutdown(self._clock.monotonic()))
+    @property
+    def left(self) -> str | None:
+        """The run that a shutdown left going."""
+        unit = self.unit
+        return unit.run.id if unit.leaving and unit.run is not None and leavable(unit) else None
+
+    async def shutdown(self, timeout: float = 5.0, *, leave_run: bool = False) -> bool:
+        """Switch the cell off, record the outcome and end `run`.  False when the cell is not confirmed off.
+
+        `leave_run` leaves a run to the instrument and to the next daemon where its dead-man timer allows that.
+        """
+        self._control.feed(events.Shutdown(self._clock.monotonic(), leave_run))
+        if self.left is not None:
+            self._ending.set()
+            return True
         confirmed = await self._control.until(self._is_off, timeout)
         if confirmed:
             await self._control.until(lambda: self.unit.run is None, _SETTLE_WITHIN)
@@ -122,7 +135,8 @@ class Instrument:
             self._log.exception("a command failed", verb=command.verb)
             words = f"The daemon met an unforeseen {type(error).__name__}; look at the state before anything else."
             reply = _refused(command, words)
-        self._control.record_command(command, reply)
+        if not isinstance(command.payload, Check):
+            self._control.record_command(command, reply)
         return reply
 
     async def _obey(self, command: ReceivedCommand) -> Reply:
@@ -134,6 +148,8 @@ class Instrument:
                 return self._tell(command, events.Unhold(now, command.client, unhold.token))
             case Attest() as attest:
                 return await self._attest(command, attest)
+            case Check() as check:
+                return await self._check(command, check)
         reply = self._tell(command, _PLAIN[command.verb](now, command.client))
         if reply.accepted and command.verb == "abort":
             await self._control.until(lambda: self.unit.off is None or self.unit.off.failures > 0, _ANSWER_WITHIN)
@@ -190,6 +206,22 @@ class Instrument:
         order = Order.of(run, program, session.capability.dead_man)
         self._tell(command, events.Start(now, command.client, start.token, order))
         return await self._started(command, run)
+
+    async def _check(self, command: ReceivedCommand, check: Check) -> Reply:
+        """Every reason why the method could not start here, but for what the unit is doing at the moment."""
+        session = self._control.session
+        if session is None:
+            return _refused(command, "The instrument is not reachable; what it can execute is not known without it.")
+        try:
+            _, program = admit(check.method, session.capability, self._settings)
+            extent = bounds(program)
+            await self._store.check_space(extent.points + extent.held_points, session.capability.columns)
+        except (DocumentError, StoreError) as error:
+            problems = [str(each) for each in error.problems] if isinstance(error, DocumentError) else [f"{error}."]
+            return _refused(command, "The method can't run here: " + "; ".join(problems), problems)
+        model = f"{session.capability.identity.maker} {session.capability.identity.model}"
+        sentence = f"The {model} at {self._name} can execute it."
+        return Reply(request=command.payload.request, accepted=True, sentence=sentence)
 
     def _run_id(self) -> str:
         moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(self._clock.utc()))

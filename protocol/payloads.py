@@ -241,6 +241,18 @@ class Evaluate(Command):
     settings: dict[str, Any] = {}
 
 
+class Check(Command):
+    """Whether this instrument can execute a method now; nothing is touched.  The reply lists every problem."""
+
+    method: dict[str, Any]
+
+
+class EndDaemon(Command):
+    """End the daemon.  `leave_runs` leaves runs to their instruments and to the next daemon; else cells are opened."""
+
+    leave_runs: bool
+
+
 COMMANDS: dict[str, type[Command]] = {
     "start": Start,
     "hold": Plain,
@@ -249,6 +261,7 @@ COMMANDS: dict[str, type[Command]] = {
     "abort": Plain,
     "clear": Plain,
     "attest": Attest,
+    "check": Check,
 }
 QUESTIONS: dict[str, type[Command]] = {
     "runs": AskRuns,
@@ -259,6 +272,8 @@ QUESTIONS: dict[str, type[Command]] = {
 }
 STORE_COMMANDS: dict[str, type[Command]] = {"evaluate": Evaluate}
 """What the store is told to do, where a question only asks."""
+LOCAL_ORDERS: dict[str, type[Command]] = {"shutdown": EndDaemon}
+"""What only the daemon's own user may order, over the socket on its machine."""
 
 
 class Reply(Payload):

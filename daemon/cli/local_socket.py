@@ -32,7 +32,7 @@ def find_socket(node: str | None) -> Path | None:
     return next(iter(found.values()), None)
 
 
-def ask_locally(node: str | None, instrument: str | None, verb: str) -> "Reply | None":
+def ask_locally(node: str | None, instrument: str | None, verb: str, **fields: Any) -> "Reply | None":
     """The reply to one order, or None when no daemon listens on this machine."""
     path = find_socket(node)
     if path is None:
@@ -45,7 +45,7 @@ def ask_locally(node: str | None, instrument: str | None, verb: str) -> "Reply |
         if len(known) != 1:
             raise CliError(f"name an instrument with -i; there are {', '.join(known) or 'none'}", exits.USAGE)
         instrument = known[0]
-    return ask(path, {"instrument": instrument, "verb": verb, "command": {"request": uuid.uuid4().hex}})
+    return ask(path, {"instrument": instrument, "verb": verb, "command": {"request": uuid.uuid4().hex, **fields}})
 
 
 def ask(path: Path, question: dict[str, Any]) -> "Reply | None":

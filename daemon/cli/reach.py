@@ -12,6 +12,7 @@ from luggin.daemon.cli.exits import CliError
 if TYPE_CHECKING:
     from luggin.daemon.endpoint import Endpoint
     from luggin.daemon.mqtt.remote import Remote
+    from luggin.protocol.payloads import Reply
 
 Result = TypeVar("Result")
 
@@ -103,6 +104,17 @@ def with_remote(args: argparse.Namespace, work: "Callable[[Remote], Coroutine[An
             return await work(remote)
 
     return asyncio.run(main())
+
+
+def ask_daemon(args: argparse.Namespace, instrument: str | None, verb: str, **fields: Any) -> "Reply":
+    """One order to one instrument: over the daemon's own socket where there is one, which works without a broker."""
+    from luggin.daemon.cli.local_socket import ask_locally
+
+    async def ask(remote: "Remote") -> "Reply":
+        return await remote.ask(await pick_instrument(remote, instrument), verb, **fields)
+
+    reply = None if args.broker else ask_locally(args.node, instrument, verb, **fields)
+    return with_remote(args, ask) if reply is None else reply
 
 
 async def pick_instrument(remote: "Remote", wanted: str | None) -> str:

@@ -16,8 +16,11 @@ import pytest
 from luggin.daemon.board import Board
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.desk import Desk
+from luggin.daemon.ending import Ending
 from luggin.daemon.local import MOST_CONNECTIONS, LocalSocket, socket_of
+from luggin.daemon.office import Office
 from luggin.daemon.questions import Questions
+from luggin.daemon.store import Store
 from luggin.protocol import topics
 from luggin.protocol.payloads import MOST_COMMAND_BYTES, Alarm, NodeStatus, Reply
 
@@ -64,7 +67,8 @@ async def peer_of(path: Path) -> AsyncIterator[Peer]:
 async def served(runtime: Path, pstat: Noting, board: Board | None = None) -> AsyncIterator[Path]:
     path = socket_of(runtime, "bench")
     desk = Desk("bench", {"pstat": pstat}, cast(Questions, None))
-    task = asyncio.create_task(LocalSocket(path, desk, board or Board(), _status).run())
+    office = Office(cast(Store, None), {}, Ending())
+    task = asyncio.create_task(LocalSocket(path, desk, board or Board(), _status, office).run())
     try:
         while not await asyncio.to_thread(_listening, path):
             assert not task.done(), task.exception()

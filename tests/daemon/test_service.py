@@ -208,7 +208,9 @@ class Scripted:
     async def handle(self, command: ReceivedCommand) -> Reply:
         return Reply(request=command.payload.request, accepted=True, sentence=f"run {type(self).runs}")
 
-    async def shutdown(self, within: float) -> bool:
+    left = None
+
+    async def shutdown(self, within: float, *, leave_run: bool) -> bool:
         if self.hangs:
             await asyncio.Event().wait()
         self._ended.set()
