@@ -8,12 +8,15 @@ BlueZ forgot it in between.
 import asyncio
 import random
 from dataclasses import dataclass
+from typing import Any
 from weakref import WeakKeyDictionary
 
-from bleak import BleakAdapter, BleakClient, BleakScanner
+from bleak import BleakClient, BleakScanner
+from bleak.args.bluez import BlueZScannerArgs
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
-from dbus_fast import BusType, Message, unpack_variants
+from bleak.exc import BleakDBusError
+from dbus_fast import BusType, Message, MessageType, unpack_variants
 from dbus_fast.aio import MessageBus
 
 from luggin.drivers import ble_errors
@@ -88,7 +91,7 @@ async def listen(adapter: str | None, seconds: float) -> list[Heard]:
         heard[device.address] = _heard(device, advertisement)
 
     async def scan() -> None:
-        async with BleakScanner(note, bluez={"adapter": adapter} if adapter else {}):
+        async with BleakScanner(note, bluez=_on(adapter)):
             await asyncio.sleep(seconds)
 
     try:
@@ -99,19 +102,17 @@ async def listen(adapter: str | None, seconds: float) -> list[Heard]:
     return list(heard.values())
 
 
+def _on(adapter: str | None) -> BlueZScannerArgs:
+    return {"adapter": adapter} if adapter else {}
+
+
 def _radio(loop: asyncio.AbstractEventLoop) -> asyncio.Lock:
     return _radios.setdefault(loop, asyncio.Lock())
 
 
 async def _find(wanted: Wanted, seconds: float) -> Heard | None:
-    bluez = {"adapter": wanted.adapter} if wanted.adapter else {}
-    adapter = await BleakAdapter.get(bluez=bluez)  # type: ignore[arg-type]
-    for device in await adapter.get_connected_devices([SERVICE]):
-        if wanted.fits(device):
-            if await _in_use(device.details["path"]):
-                # Not to be touched: the system has one connection, whoever lets go of it ends it for all.
-                raise NotReachable(f"{wanted}: another program on this machine uses it; close that first")
-            return Heard(device, None, True)
+    if (device := await _held(wanted)) is not None:
+        return Heard(device, None, True)
     found: dict[str, Heard] = {}
     first = asyncio.Event()
 
@@ -121,7 +122,7 @@ async def _find(wanted: Wanted, seconds: float) -> Heard | None:
             found[device.address] = heard
             first.set()
 
-    async with BleakScanner(note, bluez=bluez):  # type: ignore[arg-type]
+    async with BleakScanner(note, bluez=_on(wanted.adapter)):
         try:
             async with asyncio.timeout(seconds):
                 await first.wait()
@@ -134,20 +135,36 @@ async def _find(wanted: Wanted, seconds: float) -> Heard | None:
     return next(iter(found.values()))
 
 
-async def _in_use(path: str) -> bool:
-    """Whether some program on this machine takes the instrument's notifications."""
+async def _held(wanted: Wanted) -> BLEDevice | None:
+    """The instrument, if the system holds it connected.  Raises NotReachable when somebody here uses it.
+
+    BlueZ itself is asked: the library remembers connections that went down with an earlier BlueZ.
+    """
     bus = await MessageBus(bus_type=BusType.SYSTEM).connect()
     try:
         ask = Message("org.bluez", "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
         reply = await bus.call(ask)
     finally:
         bus.disconnect()
-        await bus.wait_for_disconnect()
-    for place, interfaces in unpack_variants(reply.body[0]).items() if reply.signature == "a{oa{sa{sv}}}" else ():
-        characteristic = interfaces.get("org.bluez.GattCharacteristic1", {})
-        if place.startswith(f"{path}/") and characteristic.get("UUID") == FROM_INSTRUMENT:
-            return bool(characteristic.get("Notifying"))
-    return False
+    if reply.message_type is MessageType.ERROR:
+        raise BleakDBusError(reply.error_name or "", reply.body)
+    objects = unpack_variants(reply.body[0])
+    for path, interfaces in objects.items():
+        found = interfaces.get("org.bluez.Device1", {})
+        if not found.get("Connected") or SERVICE not in found.get("UUIDs", ()):
+            continue
+        device = BLEDevice(found["Address"], found["Alias"], {"path": path, "props": found})
+        if wanted.fits(device) and path.startswith(f"/org/bluez/{wanted.adapter or ''}"):
+            if any(_notifies(each) for place, each in objects.items() if place.startswith(f"{path}/")):
+                # Not to be touched: the system has one connection, whoever lets go of it ends it for all.
+                raise NotReachable(f"{wanted}: another program on this machine uses it; close that first")
+            return device
+    return None
+
+
+def _notifies(interfaces: dict[str, dict[str, Any]]) -> bool:
+    found = interfaces.get("org.bluez.GattCharacteristic1", {})
+    return found.get("UUID") == FROM_INSTRUMENT and bool(found.get("Notifying"))
 
 
 def _heard(device: BLEDevice, advertisement: AdvertisementData) -> Heard:

@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Awaitable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from bleak.exc import (
     BleakBluetoothNotAvailableError,
@@ -73,7 +73,7 @@ async def bounded(work: Awaitable[_Result], seconds: float) -> _Result:
     D-Bus may wait for ever for a service that hangs.  Such work is left behind.
     """
     task = asyncio.ensure_future(work)
-    task.add_done_callback(_heard)
+    task.add_done_callback(_note)
     try:
         await asyncio.wait({task}, timeout=seconds)
     finally:
@@ -85,6 +85,7 @@ async def bounded(work: Awaitable[_Result], seconds: float) -> _Result:
     return task.result()
 
 
-def _heard(task: "asyncio.Future[object]") -> None:
+def _note(task: "asyncio.Future[Any]") -> None:
+    """What is left behind may fail: nobody is to be told."""
     if not task.cancelled():
         task.exception()

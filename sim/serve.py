@@ -1,4 +1,4 @@
-"""A simulated instrument in a process of its own, on a pseudo-terminal or on a TCP port of this machine."""
+"""A simulated instrument in a process of its own: on a pseudo-terminal, a TCP port or as a Bluetooth LE peripheral."""
 
 import asyncio
 import contextlib
@@ -6,6 +6,7 @@ import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Protocol
 
 from luggin.drivers.errors import DriverError
 from luggin.drivers.stream import TransportStream
@@ -20,15 +21,24 @@ from luggin.sim.rig import Rig
 from luggin.sim.shell import Shell
 
 Say = Callable[[str], None]
+
+
+class Line(Protocol):
+    """Where hosts come from."""
+
+    async def attend(self, shell: Shell, say: Say) -> None: ...
+
+
 PATIENCE = 10.0
 """Seconds that a new TCP connection has for its hello."""
 LOOPBACK = "127.0.0.1"
 
 
-async def serve(rig: Rig, line: "Line", say: Say, control: bool = False) -> None:
+async def serve(rig: Rig, line: Line, say: Say, control: bool = False) -> None:
     """Run until SIGTERM or SIGINT; then the cell is opened.  With `control` faults are read from standard input.
 
-    `say` gets one line for each place at which the instrument can be reached: `pty PATH` or `tcp HOST PORT`.
+    `say` gets one line for each place at which the instrument can be reached: `pty PATH`, `tcp HOST PORT` or
+    `ble ADDRESS NAME`.
     """
     shell = Shell(rig)
     jobs = {
@@ -108,9 +118,6 @@ class TcpLine:
             await shell.attend(stream, begun)
         else:
             await stream.close()
-
-
-Line = PtyLine | TcpLine
 
 
 async def _hello(stream: TransportStream) -> bytes:

@@ -3,10 +3,14 @@
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from luggin.sim.fault_kinds import KINDS
 
-HELP = "run a simulated instrument with a cell, on a pseudo-terminal or a TCP port of this machine"
+if TYPE_CHECKING:
+    from luggin.sim.serve import Line
+
+HELP = "run a simulated instrument with a cell, on a pseudo-terminal, a TCP port or over Bluetooth LE"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +24,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="offer a serial port (the default); PATH becomes a symbolic link to it",
     )
     line.add_argument("--tcp", type=_port, metavar="PORT", help="listen on this port of 127.0.0.1; 0 picks a free one")
+    line.add_argument(
+        "--ble",
+        nargs="?",
+        const="luggin-sim",
+        metavar="NAME",
+        help="be a Bluetooth LE peripheral of this name (default: luggin-sim); needs BlueZ and an adapter",
+    )
     parser.add_argument("--model", default="bench", help="which instrument: bench, or field (potentials only, battery)")
     parser.add_argument("--speed", type=float, default=1.0, help="how many times faster than real time programs run")
     parser.add_argument("--seed", type=int, default=1, help="the same seed gives the same points")
@@ -37,8 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = (
         "faults, each at once or, with @TIME, at that run time (stall=3@20, or stall='3 s@20 s'):\n"
         f"{kinds}\n\n"
-        "The first line of output says where the instrument is: `pty PATH` or `tcp HOST PORT`.\n"
-        "Everything about it is invented. Its port knows no passwords."
+        "The first line of output says where the instrument is: `pty PATH`, `tcp HOST PORT` or `ble ADDRESS NAME`.\n"
+        "Everything about it is invented. Its port knows no passwords, and over Bluetooth it asks nobody to pair."
     )
 
 
@@ -48,13 +59,13 @@ def run(args: argparse.Namespace) -> int:
     from luggin.sim.faults import parse_fault
     from luggin.sim.log import JsonLog
     from luggin.sim.rig import Rig
-    from luggin.sim.serve import Line, PtyLine, TcpLine, serve
+    from luggin.sim.serve import serve
     from luggin.sim.settings import Settings
 
     names = ("cell", "model", "speed", "seed", "ideal", "battery", "buffer")
     settings = Settings.parse({name: getattr(args, name) for name in names})
     faults = [parse_fault(text) for text in args.fault]
-    line: Line = TcpLine(args.tcp) if args.tcp is not None else PtyLine(Path(args.pty) if args.pty else None)
+    line = _line(args)
     log = JsonLog(args.points_log) if args.points_log else None
 
     async def live() -> None:
@@ -67,6 +78,16 @@ def run(args: argparse.Namespace) -> int:
         if log is not None:
             log.close()
     return 0
+
+
+def _line(args: argparse.Namespace) -> "Line":
+    from luggin.sim.serve import PtyLine, TcpLine
+
+    if args.ble is not None:
+        from luggin.sim.ble_peripheral import BleLine
+
+        return BleLine(args.ble)
+    return TcpLine(args.tcp) if args.tcp is not None else PtyLine(Path(args.pty) if args.pty else None)
 
 
 def _port(text: str) -> int:

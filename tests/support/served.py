@@ -1,18 +1,24 @@
-"""A paper instrument in real time at the end of a real line: memory, a pseudo-terminal, TCP on loopback."""
+"""A paper instrument in real time at the end of a line: memory, a pseudo-terminal, TCP on loopback, modelled radio."""
 
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+import pytest
+
+from luggin.drivers.ble_connect import Wanted, open_ble
 from luggin.drivers.link import LinkSession, open_link
 from luggin.drivers.serial_stream import open_serial
 from luggin.drivers.stream import ByteStream, TransportStream, memory_pair
 from luggin.drivers.tcp_stream import open_tcp, tune
 from luggin.sim.pty_stream import PtyStream
+from support.fake_bluez import INSTRUMENT
 from support.paper_instrument import PaperInstrument
+from support.private_bus import has_dbus
+from support.radio import peripheral, radio
 
-KINDS = ("memory", "pty", "tcp")
+KINDS = ("memory", "pty", "tcp", pytest.param("ble", marks=has_dbus))
 BEAT = 0.002
 
 
@@ -30,6 +36,7 @@ class Served:
 
     async def connect(self) -> ByteStream:
         await self._drop()
+        self.far = None
         if self.kind == "memory":
             near, far = memory_pair()
             self._attend(far)
@@ -38,6 +45,11 @@ class Served:
             terminal = PtyStream()
             self._attend(terminal)
             return await open_serial(terminal.path, 115200)
+        if self.kind == "ble":
+            near_ble = await open_ble(Wanted(INSTRUMENT, None), 5.0)
+            await near_ble.write(b"\0")  # an idle line: an instrument knows of its host by the first write
+            await self.reached()
+            return near_ble
         if self._server is None:
             self._server = await asyncio.start_server(self._accepted, "127.0.0.1", 0)
         return await open_tcp("127.0.0.1", self._server.sockets[0].getsockname()[1])
@@ -47,9 +59,15 @@ class Served:
         async with open_link(await self.connect(), "the instrument on paper", timeout) as session:
             yield session
 
+    async def attend(self, stream: ByteStream) -> None:
+        """A radio connection has come."""
+        await stream.read()
+        self._attend(stream)
+
     async def reached(self) -> None:
         """Wait until the far end has a connection."""
         while self.far is None:
+            self._connected.clear()
             await self._connected.wait()
 
     async def detach(self) -> None:
@@ -79,11 +97,11 @@ class Served:
     def _attend(self, far: ByteStream) -> None:
         self.far = far
         self._connected.set()
-        task = asyncio.create_task(self._serve(far))
+        task = asyncio.create_task(self.serve(far))
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _serve(self, far: ByteStream) -> None:
+    async def serve(self, far: ByteStream) -> None:
         jobs = [asyncio.create_task(self._hear(far)), asyncio.create_task(self._speak(far))]
         try:
             await asyncio.wait(jobs, return_when=asyncio.FIRST_COMPLETED)
@@ -115,8 +133,12 @@ class Served:
 @asynccontextmanager
 async def served(kind: str, instrument: PaperInstrument | None = None) -> AsyncIterator[Served]:
     line = Served(kind, instrument or PaperInstrument())
-    try:
-        yield line
-    finally:
-        with contextlib.suppress(OSError):
-            await line.close()
+    async with contextlib.AsyncExitStack() as stack:
+        if kind == "ble":
+            await stack.enter_async_context(radio())
+            await stack.enter_async_context(peripheral(line))
+        try:
+            yield line
+        finally:
+            with contextlib.suppress(OSError):
+                await line.close()
