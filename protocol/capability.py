@@ -100,6 +100,11 @@ def _ranges(program: Program, capability: Capability) -> Iterator[Problem]:
         wanted = getattr(program.ranging, name)
         if wanted is not None and nearest_range(wanted, capability) is None:
             yield Problem(f"ranging.{name}", show(wanted, "A"), "the instrument has no such range", f"it has {listed}")
+    upper, limits = program.ranging.upper, bounds(program)
+    for current in (limits.current_low, limits.current_high):
+        if upper is not None and current is not None and abs(current) > upper * (1 + 1e-9):
+            reason = f"the program forces {show(current, 'A')}, which the largest allowed range does not hold"
+            yield Problem("ranging.upper", show(upper, "A"), reason, "allow a larger one, or force less")
 
 
 def nearest_range(full_scale: float, capability: Capability) -> int | None:

@@ -20,6 +20,8 @@ RAIL = 1.1
 """Shares of full scale at which a converter clips."""
 POOR = 0.002
 """Share of full scale below which a reading counts as poorly resolved."""
+OVER = 1.01
+"""Share of full scale above which a reading counts as overloaded; that the noise goes a little beyond is no overload."""
 MOST_CYCLES = 5
 FLOATING = 0.05
 """Seconds in which the input of a lost reference drifts off to its rail."""
@@ -201,7 +203,7 @@ class FrontEnd:
         share = np.abs(ranged.reading) / self._scales[ranged.index]
         marks = {
             Flag.SETTLING: ranged.settling,
-            Flag.CURRENT_OVERLOAD: share > 1 + 1e-9,
+            Flag.CURRENT_OVERLOAD: share > OVER,
             Flag.UNDERLOAD: (share < POOR) & (self._noise is not None),
             Flag.CONTROL_OVERLOAD: limited,
         }

@@ -68,9 +68,10 @@ class Ranges:
         self.initial = Place(self.highest if initial is None else initial)
 
     def holding(self, current: float) -> int:
-        """The smallest range of all that holds this current (A)."""
-        fits = [index for index, each in enumerate(self.all) if each.full_scale >= abs(current) * (1 - 1e-9)]
-        return fits[0] if fits else len(self.all) - 1
+        """The smallest range from the lowest allowed one on that holds this current (A)."""
+        last = len(self.all) - 1
+        enough = abs(current) * (1 - 1e-9)
+        return next((index for index in range(self.lowest, last) if self.all[index].full_scale >= enough), last)
 
     def fast(self, lead: float) -> int:
         """The lowest of the allowed ranges that settle within `lead` seconds; the highest when none does."""

@@ -19,7 +19,7 @@ from luggin.sim.executor.course import WATCH, Pieces, Reduced, Ripple
 from luggin.sim.frontend import POOR, Samples
 
 PER_CYCLE = 96
-MOST_STEPS = 6000
+MOST_STEPS = 2000
 FOLDED = 4
 """Cycles, at least, into which a sine that is not stepped through is folded."""
 _TRIAL = 24
