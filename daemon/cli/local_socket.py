@@ -32,7 +32,9 @@ def find_socket(node: str | None) -> Path | None:
     return next(iter(found.values()), None)
 
 
-def ask_locally(node: str | None, instrument: str | None, verb: str, **fields: Any) -> "Reply | None":
+def ask_locally(
+    node: str | None, instrument: str | None, verb: str, timeout: float = _TIMEOUT, **fields: Any
+) -> "Reply | None":
     """The reply to one order, or None when no daemon listens on this machine."""
     path = find_socket(node)
     if path is None:
@@ -45,15 +47,17 @@ def ask_locally(node: str | None, instrument: str | None, verb: str, **fields: A
         if len(known) != 1:
             raise CliError(f"name an instrument with -i; there are {', '.join(known) or 'none'}", exits.USAGE)
         instrument = known[0]
-    return ask(path, {"instrument": instrument, "verb": verb, "command": {"request": uuid.uuid4().hex, **fields}})
+    return ask(
+        path, {"instrument": instrument, "verb": verb, "command": {"request": uuid.uuid4().hex, **fields}}, timeout
+    )
 
 
-def ask(path: Path, question: dict[str, Any]) -> "Reply | None":
+def ask(path: Path, question: dict[str, Any], timeout: float = _TIMEOUT) -> "Reply | None":
     """Send one line and read one; None when nobody listens (a socket left by a daemon that was killed)."""
     from luggin.protocol.payloads import Reply
 
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
-        connection.settimeout(_TIMEOUT)
+        connection.settimeout(timeout)
         try:
             connection.connect(str(path))
         except (ConnectionRefusedError, FileNotFoundError):
@@ -65,4 +69,4 @@ def ask(path: Path, question: dict[str, Any]) -> "Reply | None":
             with connection.makefile("rb") as answers:
                 return Reply.model_validate_json(answers.readline())
         except (OSError, ValueError):
-            raise CliError(f"the daemon at {path} did not answer within {_TIMEOUT:g} s", exits.NOT_REACHABLE) from None
+            raise CliError(f"the daemon at {path} did not answer within {timeout:g} s", exits.NOT_REACHABLE) from None
