@@ -10,7 +10,7 @@ import structlog
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.evaluation.calculator import Calculator
 from luggin.daemon.evaluation.errors import EvaluationError
-from luggin.daemon.evaluation.functions import Finding, check_number
+from luggin.daemon.evaluation.functions import Finding
 from luggin.daemon.store import Store, StoreError
 from luggin.protocol.evaluation import EvaluationSettings, after_run, settings_of
 from luggin.protocol.payloads import Evaluate, Evaluation, Reply
@@ -73,12 +73,8 @@ class Evaluator:
         if not isinstance(asked, Evaluate):
             raise TypeError(f"no order to evaluate: {asked!r}")
         try:
-            headers = [await self._store.header(run) for run in asked.runs]
-            for run in asked.runs:
-                if await self._store.result(run) is None:
-                    raise EvaluationError(f"run {run} has not ended; evaluate it then")
-            settings = settings_of(asked.kind, asked.settings, str(headers[0].method.get("technique", "")))
-            check_number(settings.kind, len(asked.runs))
+            header = await self._store.header(asked.runs[0])
+            settings = settings_of(asked.kind, asked.settings, str(header.method.get("technique", "")))
             made = await self._make(asked.runs, settings, command.client, command.verified)
         except DocumentError as error:
             problems = [str(problem) for problem in error.problems]

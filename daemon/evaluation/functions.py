@@ -41,7 +41,7 @@ def evaluate(
     """
     if not isinstance(settings, EvaluationSettings):
         settings = settings_of(kind, settings, runs[0].technique if runs else "")
-    check_number(kind, len(runs))
+    _check_number(kind, len(runs))
     module, _, name = FUNCTIONS[kind].partition(":")
     function: Function = getattr(import_module(module), name)
     from luggin.daemon.analysis.errors import AnalysisError
@@ -53,8 +53,7 @@ def evaluate(
     return found if found.subject else Finding(found.body, found.warnings, f"run/{runs[-1].run}", found.valid_for)
 
 
-def check_number(kind: str, runs: int) -> None:
-    """Raise EvaluationError unless a kind can be computed from so many runs."""
+def _check_number(kind: str, runs: int) -> None:
     fewest, most = KINDS[kind].fewest_runs, KINDS[kind].most_runs
     if not fewest <= runs <= most:
         needed = f"{fewest}" if fewest == most else f"{fewest} to {most}"

@@ -6,6 +6,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.store import Archive
 from luggin.protocol.payloads import Evaluation, RunHeader, RunResult
 from luggin.protocol.points import Array, Flag
@@ -70,14 +71,15 @@ class RunData:
 def load_runs(archive: Archive, names: Sequence[str]) -> list[RunData]:
     """Stored runs for `functions.evaluate`; points are read when they are needed, while the archive is open.
 
-    Raises NoSuchRun.
+    Raises NoSuchRun, EvaluationError for a run that has not ended.
     """
-    return [
-        RunData(
-            archive.header(name),
-            lambda name=name: archive.columns(name),  # type: ignore[misc]
-            archive.result(name),
-            lambda kind, name=name: archive.newest_evaluation(kind, run=name),  # type: ignore[misc]
-        )
-        for name in names
-    ]
+    return [_load(archive, name) for name in names]
+
+
+def _load(archive: Archive, name: str) -> RunData:
+    header, result = archive.header(name), archive.result(name)
+    if result is None:
+        raise EvaluationError(f"run {name} has not ended; evaluate it then")
+    return RunData(
+        header, lambda: archive.columns(name), result, lambda kind: archive.newest_evaluation(kind, run=name)
+    )
