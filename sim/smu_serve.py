@@ -1,0 +1,56 @@
+"""A simulated source-measure unit on a byte stream, and in a process of its own."""
+
+import asyncio
+import contextlib
+
+from luggin.drivers.stream import ByteStream
+from luggin.sim.smu import SourceMeasureUnit
+
+
+class SmuShell:
+    """One unit, one connection at a time; a newer one takes over."""
+
+    def __init__(self, unit: SourceMeasureUnit) -> None:
+        self.unit = unit
+        self._changed = asyncio.Event()
+        self._dropped = asyncio.Event()
+        self._line = asyncio.Lock()
+
+    async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
+        """Serve a connection, of which the bytes `begun` were read already, until it ends; then close it."""
+        self._dropped.set()
+        async with self._line:
+            self._dropped.clear()
+            jobs = [
+                asyncio.create_task(self._read(stream, begun), name="read"),
+                asyncio.create_task(self._write(stream), name="write"),
+                asyncio.create_task(self._dropped.wait(), name="dropped"),
+            ]
+            try:
+                await asyncio.wait(jobs, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                for job in jobs:
+                    job.cancel()
+                outcomes = await asyncio.gather(*jobs, return_exceptions=True)
+                await stream.close()
+            for outcome in outcomes:
+                if isinstance(outcome, Exception) and not isinstance(outcome, OSError):
+                    raise outcome
+
+    async def _read(self, stream: ByteStream, begun: bytes) -> None:
+        loop = asyncio.get_running_loop()
+        data = begun or await stream.read()
+        while data:
+            self.unit.receive(data, loop.time())
+            self._changed.set()
+            data = await stream.read()
+
+    async def _write(self, stream: ByteStream) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            self._changed.clear()
+            if answer := self.unit.send(loop.time()):
+                await stream.write(answer)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout_at(self.unit.wakeup()):
+                    await self._changed.wait()
