@@ -1,8 +1,7 @@
-"""How fast points go from the store through a broker to a subscriber, and what a broker that hangs costs in memory.
+"""How fast points go from the store through mosquitto to a subscriber, and what a broker that hangs costs in memory.
 
-Run it by hand: `python tests/bench/publisher.py [mosquitto|iotcore] [points]`.  Nine columns a point.  First everything
-at once, as after a day without a broker, and then live at 50 000 points/s.  Last the broker is stopped while points
-go on: memory must not follow.  The subscriber is a process of its own that counts points.
+Nine columns a point.  First everything at once, as after a day without a broker, and then live at 50 000 points/s.
+Last the broker is stopped while points go on: memory must not follow.
 """
 
 import asyncio
@@ -15,15 +14,12 @@ import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import cast
 
 import psutil
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-
+from bench.rows import Row
 from luggin.daemon.board import Board
 from luggin.daemon.broker import EmbeddedBroker
-from luggin.daemon.broker_files import Kind
 from luggin.daemon.desk import Desk
 from luggin.daemon.mqtt.connection import Connection
 from luggin.daemon.mqtt.intake import Intake
@@ -55,14 +51,14 @@ asyncio.run(main())
 """
 
 
-def status(online: bool) -> NodeStatus:
+def _status(online: bool) -> NodeStatus:
     return NodeStatus(node=NODE, online=online, software="0")
 
 
 @asynccontextmanager
-async def publishing(store: Store, broker: EmbeddedBroker) -> AsyncIterator[None]:
+async def _publishing(store: Store, broker: EmbeddedBroker) -> AsyncIterator[None]:
     intake = Intake(Desk(NODE, {}, Questions(store, 128 * 1024)), [])
-    connection = Connection(NODE, status, board=Board(), store=store, intake=intake, endpoint=broker.endpoint)
+    connection = Connection(NODE, _status, board=Board(), store=store, intake=intake, endpoint=broker.endpoint)
     task = asyncio.create_task(connection.run())
     try:
         yield
@@ -71,7 +67,7 @@ async def publishing(store: Store, broker: EmbeddedBroker) -> AsyncIterator[None
         await asyncio.wait([task])
 
 
-async def store_live(store: Store, run: str, count: int, rate: float) -> None:
+async def _store_live(store: Store, run: str, count: int, rate: float) -> None:
     """Batches each 50 ms, at a steady rate; infinite rate means at once."""
     await store.begin_run(header(run, points=count))
     step, clock = 2500, time.perf_counter
@@ -84,48 +80,50 @@ async def store_live(store: Store, run: str, count: int, rate: float) -> None:
     await store.finish_run(result(run, count))
 
 
-def memory() -> float:
+def _memory() -> float:
     return float(psutil.Process().memory_info().rss) / 1e6
 
 
-async def measure(kind: Kind, count: int, folder: Path) -> None:
-    async with (
-        Store.open(folder / "runs.sqlite") as store,
-        embedded(folder, kind) as broker,
-    ):
+async def _measure(count: int, folder: Path) -> list[Row]:
+    async with Store.open(folder / "runs.sqlite") as store, embedded(folder, "mosquitto") as broker:
         counter = await asyncio.create_subprocess_exec(
             sys.executable, "-c", _COUNTING, str(folder / "bench.broker.json"), stdout=asyncio.subprocess.PIPE
         )
         assert counter.stdout is not None
         await counter.stdout.readline()
 
-        await store_live(store, "backlog", count, float("inf"))
-        began, busy = time.perf_counter(), time.process_time()
-        async with publishing(store, broker):
-            got = json.loads(await counter.stdout.readline())
-            took, used = time.perf_counter() - began, time.process_time() - busy
-            print(f"backlog: {got['backlog'] / took:,.0f} points/s, {used / count * 1e6:.2f} us of processor a point")
+        async def published(run: str) -> int:
+            while run not in (counts := json.loads(await counter.stdout.readline())):  # type: ignore[union-attr]
+                pass
+            return int(counts[run])
+
+        await _store_live(store, "backlog", count, float("inf"))
+        begun, busy = time.perf_counter(), time.process_time()
+        async with _publishing(store, broker):
+            assert await published("backlog") == count
+            took, used = time.perf_counter() - begun, time.process_time() - busy
+            remark = f"{used / count * 1e6:.2f} us of the daemon a point"
+            rows = [Row("publisher: a backlog", count / took, "points/s", remark)]
 
             await asyncio.sleep(0.5)
-            began, busy = time.perf_counter(), time.process_time()
-            await store_live(store, "live", count, 50_000)
-            got = json.loads(await counter.stdout.readline())
-            took, used = time.perf_counter() - began, time.process_time() - busy
-            print(f"live: {got['live']} points of {count} in {took:.2f} s, {100 * used / took:.0f} % of one core")
+            begun, busy = time.perf_counter(), time.process_time()
+            await _store_live(store, "live", count, 50_000)
+            assert await published("live") == count
+            took, used = time.perf_counter() - begun, time.process_time() - busy
+            rows.append(Row("publisher: 50 000 points/s live", 100 * used / took, "% core"))
 
-            before = memory()
+            before = _memory()
             assert broker.process is not None
             os.kill(broker.process.pid, signal.SIGSTOP)
-            await store_live(store, "hanging", count, 50_000)
-            print(f"broker hangs: memory {before:.0f} MB before, {memory():.0f} MB after {count} points")
+            await _store_live(store, "hanging", count, 50_000)
+            rows.append(Row("publisher: growth while a broker hangs", _memory() - before, "MB", f"{count} points"))
             os.kill(broker.process.pid, signal.SIGCONT)
-            got = json.loads(await counter.stdout.readline())
-            print(f"afterwards: {got['hanging']} points of {count}")
+            assert await published("hanging") == count
         counter.kill()
         await counter.wait()
+    return rows
 
 
-if __name__ == "__main__":
-    kind = cast(Kind, sys.argv[1] if len(sys.argv) > 1 else "mosquitto")
+def measure(quick: bool) -> list[Row]:
     with tempfile.TemporaryDirectory() as folder:
-        asyncio.run(measure(kind, int(sys.argv[2]) if len(sys.argv) > 2 else 500_000, Path(folder)))
+        return asyncio.run(_measure(20_000 if quick else 500_000, Path(folder)))

@@ -124,12 +124,19 @@ class PaperInstrument:
             self._told = self._changes()
             return self._framed(message.Report(0, self.sent, self.status()))
         self.sent = max(self.sent, self.oldest)
-        if self._streaming and self.run is not None and self.sent < self.next:
-            made = points(self.run, self.boot, self.sent, min(self.next, self.sent + 512), self._hold.period)
+        if self._streaming and self.run is not None and self.sent < self.next and self.ready():
+            made = self.made(self.run, self.sent, min(self.next, self.sent + 512))
             fitting = codec.points_that_fit(made, Even(0.0, self._hold.period, self.sent + 1))
             self.sent = fitting.batch.after
             return self._framed(fitting)
         return None
+
+    def ready(self) -> bool:
+        """Whether points go on the line that don't fill a frame."""
+        return True
+
+    def made(self, run: str, first: int, after: int) -> Batch:
+        return points(run, self.boot, first, after, self._hold.period)
 
     def status(self) -> Status:
         return Status(

@@ -39,7 +39,7 @@ class Road:
 
     async def start(self, *command: str, stderr: int = STDOUT) -> Process:
         process = await asyncio.create_subprocess_exec(
-            *command, stdout=PIPE, stderr=stderr, env=self.environment, cwd=self.folder, limit=2**22
+            *command, stdout=PIPE, stderr=stderr, env=self.environment, cwd=self.folder, limit=2**26
         )
         self._stack.push_async_callback(_end, process)
         return process

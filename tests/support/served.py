@@ -51,7 +51,7 @@ class Served:
             await self.reached()
             return near_ble
         if self._server is None:
-            self._server = await asyncio.start_server(self._accepted, "127.0.0.1", 0)
+            self._server = await asyncio.start_server(self.accepted, "127.0.0.1", 0)
         return await open_tcp("127.0.0.1", self._server.sockets[0].getsockname()[1])
 
     @asynccontextmanager
@@ -90,7 +90,7 @@ class Served:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
-    async def _accepted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def accepted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         tune(writer)
         self._attend(TransportStream(reader, writer))
 
