@@ -250,5 +250,6 @@ RESISTANCE = Technique(
         'potential = "0.2 V"\namplitude = "10 mV"\nfrequency = "10 kHz"',
         before=_BEFORE,
         sample="redox-probe",
+        ranging='lower = "1 uA"\nupper = "1 mA"\ninitial = "10 uA"',
     ),
 )
