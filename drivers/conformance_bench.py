@@ -20,8 +20,8 @@ PATIENCE = 20.0
 """Seconds after which something that should have happened has not."""
 LEVEL = 0.1
 """Volts that the checks apply."""
-SECONDS, PERIOD = 0.4, 0.02
-"""Length of a short run, and time from point to point."""
+POINTS, PERIOD = 20, 0.02
+"""Points of a short run, and the time (s) from one to the next where the instrument is fast enough."""
 ENDLESS = 3600.0
 """Length of a run that a check ends itself."""
 
@@ -30,17 +30,32 @@ class ContractBroken(AssertionError):
     """A driver or its instrument does not keep what the driver interface promises; the text says what."""
 
 
+class DoesNotApply(Exception):
+    """The capability says honestly that there is nothing to check; the text says what it says."""
+
+
 def require(kept: bool, contract: str, found: object = "") -> None:
     """Raise ContractBroken unless `kept`."""
     if not kept:
         raise ContractBroken(contract + (f"; found: {found}" if found != "" else ""))
 
 
-def block(seconds: float, **settings: object) -> Block:
-    """A hold at LEVEL."""
+def period_of(session: Session) -> float:
+    """Time (s) from point to point."""
+    return max(PERIOD, session.capability.fastest_period)
+
+
+def seconds_of(session: Session) -> float:
+    """Length of a short run in s."""
+    return POINTS * period_of(session)
+
+
+def block(session: Session, seconds: float | None = None, **settings: object) -> Block:
+    """A hold at LEVEL, as long as a short run if nothing else is said."""
     phase = settings.pop("phase", 0)
     level = settings.pop("level", LEVEL)
-    segment = Hold.model_validate({"period": PERIOD, "level": level, "duration": seconds})
+    seconds = seconds_of(session) if seconds is None else seconds
+    segment = Hold.model_validate({"period": period_of(session), "level": level, "duration": seconds})
     return Block.model_validate({"phase": phase, "segments": (segment,), **settings})
 
 
@@ -67,6 +82,7 @@ class Follower:
 
     def __init__(self, session: Session, run: str) -> None:
         self._news = aiter(session.news())
+        self._allowed = 2 * (seconds_of(session) - POINTS * PERIOD)  # for an instrument that is slow
         self.run = run
         self.news: list[News] = []
 
@@ -80,8 +96,9 @@ class Follower:
 
     async def until(self, done: Callable[[News], bool], contract: str) -> None:
         """Follow up to the first news for which `done` holds.  Raises ContractBroken when that takes too long."""
+        patience = PATIENCE + self._allowed
         try:
-            async with asyncio.timeout(PATIENCE):
+            async with asyncio.timeout(patience):
                 while True:
                     news = await anext(self._news)
                     if news.run != self.run:
@@ -91,7 +108,7 @@ class Follower:
                         return
         except TimeoutError:
             seen = [str(each.activity) for each in self.statuses] or "no status at all"
-            raise ContractBroken(f"{contract}; found: not so after {PATIENCE:g} s; statuses: {seen}") from None
+            raise ContractBroken(f"{contract}; found: not so after {patience:g} s; statuses: {seen}") from None
         except StopAsyncIteration:
             raise ContractBroken("news never ends by itself: it raises LinkLost when the connection is lost") from None
 

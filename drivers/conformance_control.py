@@ -4,9 +4,8 @@ from luggin.drivers.api import Session
 from luggin.drivers.conformance_bench import (
     ENDLESS,
     LEVEL,
-    SECONDS,
     Connect,
-    Follower,
+    DoesNotApply,
     block,
     check_batches,
     columns,
@@ -14,91 +13,67 @@ from luggin.drivers.conformance_bench import (
     program,
     refused,
     require,
+    seconds_of,
     settle,
     started,
 )
+from luggin.drivers.contracts import guards
 from luggin.protocol.instrument import Activity, Cell, Outcome
 from luggin.protocol.program import DeadMan, Ending, Limit
 
-_AFTER_RUN = Ending(after_run="hold", potential=LEVEL / 2, duration=ENDLESS)
 
-
+@guards(3)
 async def arming_energises_nothing(connect: Connect) -> None:
     run = new_run()
     async with connect() as session:
         await settle(session)
-        await session.arm(run, program(block(SECONDS)))
+        await session.arm(run, program(block(session)))
         status = await session.status()
         require(status.activity is Activity.ARMED and status.run == run, "arm leaves the program armed", status)
         require(status.cell is Cell.OFF, "arm energises nothing: the cell stays off", status.cell)
         await settle(session)
 
 
+@guards(3)
 async def what_it_cannot_do_is_not_armed(connect: Connect) -> None:
     run = new_run()
     async with connect() as session:
         await settle(session)
         beyond = session.capability.potential_high * 1.5
-        impossible = program(block(SECONDS, level=beyond), potential=Limit(low=-2 * beyond, high=2 * beyond))
+        impossible = program(block(session, None, level=beyond), potential=Limit(low=-2 * beyond, high=2 * beyond))
         await refused(session.arm(run, impossible), "a program beyond the capability is refused when it is armed")
         status = await session.status()
         require(status.activity is Activity.IDLE, "a program that was refused is not armed", status)
 
 
+@guards(4)
 async def start_needs_the_armed_run(connect: Connect) -> None:
     run = new_run()
     async with connect() as session:
         await settle(session)
         await refused(session.start(run), "start without an armed program is refused")
-        await session.arm(run, program(block(ENDLESS)))
+        await session.arm(run, program(block(session, ENDLESS)))
         await refused(session.start("another-run"), "start with another run id than the armed one is refused")
         status = await session.status()
         require(status.cell is Cell.OFF, "a start that was refused energises nothing", status)
         await session.start(run)
         await refused(session.start(run), "a run is started once: the second start is refused")
-        await refused(session.arm("another-run", program(block(SECONDS))), "arm is refused while a program runs")
+        await refused(session.arm("another-run", program(block(session))), "arm is refused while a program runs")
         status = await session.status()
         require(status.activity is Activity.RUNNING and status.cell is Cell.ON, "start closes the cell", status)
         await settle(session)
 
 
-async def opening_changes_nothing(connect: Connect) -> None:
-    run = new_run()
-    async with connect() as session:
-        await settle(session)
-        await session.arm(run, program(block(ENDLESS)))
-    async with connect() as session:
-        status = await session.status()
-        contract = "opening and closing a connection leave an armed program armed"
-        require(status.activity is Activity.ARMED and status.run == run, contract, status)
-        follower = Follower(session, run)
-        await session.start(run)
-        await follower.points(1)
-        before = await session.status()
-    for _ in range(2):
-        async with connect() as session:
-            after = await session.status()
-            contract = "opening and closing a connection reset nothing: the run goes on, the cell stays on"
-            kept = after.activity is Activity.RUNNING and after.cell is Cell.ON and after.boot == before.boot
-            require(kept and after.clock > before.clock and after.next >= before.next, contract, after)
-            before = after
-    async with connect() as session:
-        follower = Follower(session, run)
-        await session.replay(run, 0)
-        await follower.points(before.next)
-        check_batches(follower.batches, 0)
-        await settle(session)
-
-
+@guards(6)
 async def cell_off_works_in_every_state(connect: Connect) -> None:
     run = new_run()
     async with connect() as session:
         await settle(session)
         await _off(session, Activity.IDLE)
-        await session.arm(run, program(block(SECONDS)))
+        await session.arm(run, program(block(session)))
         await _off(session, Activity.ARMED)
         await refused(session.start(run), "cell-off disarms: what was armed can't be started any more")
-        running = program(block(ENDLESS, pause="any-time"))
+        running = program(block(session, ENDLESS, pause="any-time"))
         follower = await started(session, running)
         await follower.points(2)
         await _off(session, Activity.RUNNING)
@@ -110,17 +85,20 @@ async def cell_off_works_in_every_state(connect: Connect) -> None:
         await session.hold()
         await follower.activity(Activity.HELD)
         await _off(session, Activity.HELD)
-        follower = await started(session, program(block(SECONDS), ending=_AFTER_RUN))
+        follower = await started(
+            session, program(block(session), ending=Ending(after_run="hold", potential=LEVEL / 2, duration=ENDLESS))
+        )
         await follower.activity(Activity.AFTER_RUN)
         await _off(session, Activity.AFTER_RUN)
         await settle(session)
 
 
+@guards(10)
 async def hold_is_refused_where_the_program_never_pauses(connect: Connect) -> None:
     async with connect() as session:
         await settle(session)
         await refused(session.hold(), "hold is refused when nothing runs")
-        await started(session, program(block(ENDLESS, pause="never")))
+        await started(session, program(block(session, ENDLESS, pause="never")))
         await refused(session.hold(), "hold is refused where the program never allows it")
         await refused(session.unhold(), "unhold is refused when nothing is held")
         status = await session.status()
@@ -128,9 +106,10 @@ async def hold_is_refused_where_the_program_never_pauses(connect: Connect) -> No
         await settle(session)
 
 
+@guards(10)
 async def hold_and_unhold(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, program(block(ENDLESS, pause="any-time")))
+        follower = await started(session, program(block(session, ENDLESS, pause="any-time")))
         await follower.points(2)
         await session.hold()
         status = await follower.activity(Activity.HELD)
@@ -142,11 +121,12 @@ async def hold_and_unhold(connect: Connect) -> None:
         await settle(session)
 
 
+@guards(11)
 async def stop_carries_out_what_is_meant_for_it(connect: Connect) -> None:
     async with connect() as session:
         await settle(session)
         await refused(session.stop(), "stop is refused when nothing runs")
-        blocks = (block(ENDLESS), block(SECONDS, phase=1), block(SECONDS, phase=2, on_stop=True))
+        blocks = (block(session, ENDLESS), block(session, None, phase=1), block(session, None, phase=2, on_stop=True))
         follower = await started(session, program(*blocks))
         await follower.points(2)
         await session.stop()
@@ -158,10 +138,11 @@ async def stop_carries_out_what_is_meant_for_it(connect: Connect) -> None:
         await settle(session)
 
 
+@guards(11)
 async def after_run_hold_is_bounded(connect: Connect) -> None:
     async with connect() as session:
-        ending = Ending(after_run="hold", potential=LEVEL / 2, duration=SECONDS)
-        follower = await started(session, program(block(SECONDS), ending=ending))
+        ending = Ending(after_run="hold", potential=LEVEL / 2, duration=seconds_of(session))
+        follower = await started(session, program(block(session), ending=ending))
         status = await follower.activity(Activity.AFTER_RUN)
         require(status.cell is Cell.ON, "during an after-run hold the cell is on", status.cell)
         status = await follower.ended()
@@ -169,10 +150,11 @@ async def after_run_hold_is_bounded(connect: Connect) -> None:
         await settle(session)
 
 
+@guards(12)
 async def limits_open_the_cell(connect: Connect) -> None:
     async with connect() as session:
         tight = Limit(low=-1.0, high=1.0, hard_high=LEVEL / 2)
-        follower = await started(session, program(block(ENDLESS), potential=tight))
+        follower = await started(session, program(block(session, ENDLESS), potential=tight))
         status = await follower.ended()
         contract = "the instrument itself opens the cell when a limit of the program is violated"
         require(status.outcome is Outcome.LIMIT and status.cell is Cell.OFF, contract, status)
@@ -180,12 +162,13 @@ async def limits_open_the_cell(connect: Connect) -> None:
         await settle(session)
 
 
+@guards(13)
 async def dead_man_opens_the_cell(connect: Connect) -> None:
     async with connect() as session:
         if not session.capability.dead_man:
-            return
+            raise DoesNotApply("the capability says that there is no dead-man timer")
         timeout = 0.6
-        what = program(block(ENDLESS), dead_man=DeadMan(timeout=timeout))
+        what = program(block(session, ENDLESS), dead_man=DeadMan(timeout=timeout))
         follower = await started(session, what)
         begun = (await session.status()).clock
         clock = begun

@@ -5,24 +5,27 @@ import numpy as np
 from luggin.drivers.api import Session
 from luggin.drivers.conformance_bench import (
     LEVEL,
-    PERIOD,
-    SECONDS,
     Connect,
+    DoesNotApply,
     Follower,
     block,
     check_batches,
     columns,
+    period_of,
     program,
     refused,
     require,
+    seconds_of,
     settle,
     started,
 )
+from luggin.drivers.contracts import guards
 from luggin.protocol.instrument import Activity, Cell, Outcome
 from luggin.protocol.points import COLUMNS, Batch
 from luggin.protocol.program import DeadMan, sample_count
 
 
+@guards(1)
 async def capability_makes_sense(connect: Connect) -> None:
     async with connect() as session:
         require(isinstance(session, Session), "a session has everything that luggin.drivers.api.Session lists")
@@ -36,6 +39,7 @@ async def capability_makes_sense(connect: Connect) -> None:
         require("time" in capability.columns, "every point has a time", capability.columns)
 
 
+@guards(2)
 async def reading_tells_of_the_cell(connect: Connect) -> None:
     async with connect() as session:
         await settle(session)
@@ -44,17 +48,19 @@ async def reading_tells_of_the_cell(connect: Connect) -> None:
         require(after.clock > before.clock, "the instrument's clock goes on", (before.clock, after.clock))
 
 
+@guards(8)
 async def points_come_complete_and_before_the_end(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, program(block(SECONDS)))
+        follower = await started(session, program(block(session)))
         status = await follower.ended()
         require(status.outcome is Outcome.COMPLETED, "a program that went through is completed", status)
         require(status.cell is Cell.OFF, "the cell is off after the last segment", status.cell)
         after = check_batches(follower.batches, 0)
         contract = "the last batch of a run comes before the status that says it ended"
         require(after == status.next, contract, f"{after} points came, {status.next} were made")
-        expected = sample_count(SECONDS, PERIOD)
-        require(after == expected, f"{SECONDS} s with a point each {PERIOD} s make {expected} points", after)
+        seconds, period = seconds_of(session), period_of(session)
+        expected = sample_count(seconds, period)
+        require(after == expected, f"{seconds:g} s with a point each {period:g} s make {expected} points", after)
         found = set(follower.batches[0].columns) - set(session.capability.columns)
         require(not found, "batches have no columns that the capability doesn't name", found)
         if "potential" in follower.batches[0].columns:
@@ -63,13 +69,14 @@ async def points_come_complete_and_before_the_end(connect: Connect) -> None:
             require(abs(mean - LEVEL) < 0.01, "a dummy cell is held within 10 mV of the level", f"{mean:.4f} V")
 
 
+@guards(9)
 async def points_are_kept_until_acknowledged(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, program(block(SECONDS)))
+        follower = await started(session, program(block(session)))
         status = await follower.ended()
         first = follower.batches
         await refused(
-            session.arm("another-run", program(block(SECONDS))), "arm is refused while points wait to be acknowledged"
+            session.arm("another-run", program(block(session))), "arm is refused while points wait to be acknowledged"
         )
         again = await _replayed(session, follower, 0)
         check_batches(again, 0)
@@ -90,9 +97,10 @@ async def points_are_kept_until_acknowledged(connect: Connect) -> None:
         require(status.activity is Activity.IDLE, "an ended run whose points are all acknowledged is over", status)
 
 
+@guards(9)
 async def points_outlast_a_connection(connect: Connect) -> None:
     async with connect() as session:
-        follower = await started(session, program(block(SECONDS)))
+        follower = await started(session, program(block(session)))
         status = await follower.ended()
         before, run = columns(follower.batches), follower.run
     async with connect() as session:
@@ -107,12 +115,14 @@ async def points_outlast_a_connection(connect: Connect) -> None:
         await settle(session)
 
 
+@guards(13)
 async def a_run_may_outlast_its_host(connect: Connect) -> None:
     allowed = DeadMan(timeout=0.6, action="continue", duration=60.0)
     async with connect() as session:
         if not session.capability.dead_man:
-            return
-        run = (await started(session, program(block(2.0), dead_man=allowed))).run
+            raise DoesNotApply("the capability says that there is no dead-man timer")
+        run = (await started(session, program(block(session, 2.0), dead_man=allowed))).run
+        expected = sample_count(2.0, period_of(session))
     async with connect() as session:
         follower = Follower(session, run)
         await session.replay(follower.run, 0)
@@ -120,7 +130,7 @@ async def a_run_may_outlast_its_host(connect: Connect) -> None:
         contract = "a program that may go on without its host goes on"
         require(status.outcome is Outcome.COMPLETED, contract, status)
         after = check_batches(follower.batches, 0)
-        require(after == sample_count(2.0, PERIOD), "a run that outlasted its host is complete", f"{after} points")
+        require(after == expected, "a run that outlasted its host is complete", f"{after} points")
         await settle(session)
 
 

@@ -9,10 +9,12 @@ from typing import Any
 import pytest
 
 from luggin.drivers import conformance, conformance_bench
+from luggin.drivers import conformance_connection as connection
 from luggin.drivers import conformance_control as control
 from luggin.drivers import conformance_data as data
 from luggin.drivers.api import News, Session
 from luggin.drivers.conformance import Check, Connect, ContractBroken
+from luggin.drivers.contracts import CONTRACTS, contract_of
 from luggin.protocol.capability import Capability
 from luggin.protocol.instrument import Activity, Cell, Outcome, Receipt, Status
 from luggin.protocol.points import Batch
@@ -128,6 +130,38 @@ class ResetsOnOpening(Faithful):
     pass
 
 
+class SendsTheStartLate(Faithful):
+    """A start that waited below its cell-off goes out behind it."""
+
+    program: Program | None = None
+    starting = False
+
+    async def arm(self, run: str, program: Program) -> None:
+        self.program = program
+        await self.session.arm(run, program)
+
+    async def start(self, run: str) -> None:
+        self.starting = True
+        await self.session.start(run)
+        self.starting = False
+
+    async def cell_off(self) -> Receipt:
+        receipt = await self.session.cell_off()
+        if self.starting and self.program is not None:
+            self.starting = False
+            await self.session.arm("late", self.program)
+            await self.session.start("late")
+        return receipt
+
+
+class PointsOfAnUnwatchedRun(Faithful):
+    """Says that the host times it, and goes on without it."""
+
+    @property
+    def capability(self) -> Capability:
+        return self.session.capability.model_copy(update={"host_timed": True})
+
+
 class LimitsMeanNothing(Faithful):
     async def arm(self, run: str, program: Program) -> None:
         wide = program.limits.potential.model_copy(update={"hard_high": None})
@@ -176,7 +210,9 @@ BROKEN: tuple[tuple[type[Faithful], Check, str], ...] = (
     (StopsWithoutEnding, control.stop_carries_out_what_is_meant_for_it, "stop is refused when nothing runs"),
     (FeedsTheTimerItself, control.dead_man_opens_the_cell, "only keep_alive feeds the dead-man timer"),
     (NeverFeedsTheTimer, control.dead_man_opens_the_cell, "while keep-alives come the run goes on"),
-    (ResetsOnOpening, control.opening_changes_nothing, "leave an armed program armed"),
+    (ResetsOnOpening, connection.opening_leaves_what_is_armed, "leave an armed program armed"),
+    (SendsTheStartLate, connection.a_start_that_cell_off_overtook_is_never_sent, "energises nothing later"),
+    (PointsOfAnUnwatchedRun, connection.closing_ends_what_the_host_times, "nobody times any more"),
     (LimitsMeanNothing, control.limits_open_the_cell, "a status follows when a run has ended"),
     (UnknownColumns, data.capability_makes_sense, "columns have the names"),
     (SaysCompleted, control.limits_open_the_cell, "opens the cell when a limit"),
@@ -192,6 +228,12 @@ async def test_what_is_broken_is_found(
         await check(bench(kind))
 
 
+async def test_a_failure_names_its_contract(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(conformance_bench, "PATIENCE", 0.2)
+    with pytest.raises(ContractBroken, match="contract 12 is broken: The cell is let go .*\nchecked here: a status"):
+        await conformance.carry_out(control.limits_open_the_cell, bench(LimitsMeanNothing))
+
+
 async def test_the_cell_is_off_after_a_check_that_failed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(conformance_bench, "PATIENCE", 0.2)
     connect = bench(LimitsMeanNothing)
@@ -202,12 +244,13 @@ async def test_the_cell_is_off_after_a_check_that_failed(monkeypatch: pytest.Mon
 
 
 def test_every_check_is_listed() -> None:
-    """A public coroutine function of the two modules is a check."""
+    """A public coroutine function of the three modules is a check, and guards a contract that there is."""
     found = {
         each
-        for module in (data, control)
+        for module in (data, control, connection)
         for name, each in vars(module).items()
         if inspect.iscoroutinefunction(each) and each.__module__ == module.__name__ and not name.startswith("_")
     }
     assert found == set(conformance.CHECKS)
     assert len(conformance.CHECKS) == len(found)
+    assert {contract_of(check) for check in found} == set(CONTRACTS)
