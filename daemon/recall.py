@@ -59,13 +59,8 @@ async def _catch_up(store: Store, execution: Execution, stored: int) -> None:
 
 async def _abort_that_stands(store: Store, instrument: str) -> str:
     """The reason of the newest abort that nobody cleared, or empty."""
-    reason = ""
-    for entry in await store.log(instrument):
-        if entry.kind == "aborted":
-            reason = entry.sentence
-        elif entry.kind == "cleared":
-            reason = ""
-    return reason
+    newest = await store.newest_abort(instrument)
+    return newest.sentence if newest is not None and newest.kind == "aborted" else ""
 
 
 def _abandoned(run: str, points: int, utc: float) -> RunResult:

@@ -130,10 +130,11 @@ class RunEvent(Payload):
     sentence: str
     data: dict[str, Any] = {}
     utc: float
+    hash: str = Field("", description="SHA-256, hexadecimal, of the hash of the event before it and of this event")
 
 
 class RunResult(Payload):
-    """How a run ended."""
+    """How a run ended.  Who keeps `hash` can tell later whether anything of the run was altered since."""
 
     run: str
     state: Literal["Complete", "Stopped", "Aborted"]
@@ -144,6 +145,8 @@ class RunResult(Payload):
     cell: Cell
     flagged: bool
     utc: float
+    seal: str = Field("", description="JSON: `spans` of indices, and of each of `columns` the SHA-256 of its values")
+    hash: str = Field("", description="SHA-256, hexadecimal, of the hash of the event before it, this result and seal")
 
 
 class Evaluation(Payload):

@@ -14,6 +14,7 @@ from luggin.daemon.store.errors import (
 from luggin.daemon.store.integrity import altered_texts, verify, verify_log
 from luggin.daemon.store.records import (
     Anchor,
+    Deletion,
     EvaluationSummary,
     LogEntry,
     Outstanding,
@@ -27,6 +28,7 @@ from luggin.daemon.store.store import Store
 __all__ = [
     "Anchor",
     "Archive",
+    "Deletion",
     "EvaluationSummary",
     "LogEntry",
     "NoSuchEvaluation",

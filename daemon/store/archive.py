@@ -14,7 +14,7 @@ from luggin.daemon.store import codec, evaluations
 from luggin.daemon.store.coverage import Span
 from luggin.daemon.store.errors import NoSuchRun
 from luggin.daemon.store.locate import MOST_INDEX, ask, load_stored, log_scope, rows, run_scope
-from luggin.daemon.store.records import Anchor, EvaluationSummary, LogEntry, RunSummary, RunTexts
+from luggin.daemon.store.records import Anchor, Deletion, EvaluationSummary, LogEntry, RunSummary, RunTexts
 from luggin.daemon.store.schema import connect_reading
 from luggin.protocol.payloads import Evaluation, RunEvent, RunHeader, RunResult
 from luggin.protocol.points import COLUMNS, Array, Batch, join
@@ -50,13 +50,18 @@ class Archive:
         """For questions of other modules of the store."""
         return self._connection
 
-    def runs(self, limit: int = 50, before: str = "") -> list[RunSummary]:
-        """The newest runs, newest first, started before the run `before` when that is given."""
+    def runs(self, limit: int = 50, before: str = "", deleted: bool = False) -> list[RunSummary]:
+        """The newest runs, newest first, started before the run `before` when that is given.
+
+        Deleted ones are left out, or are all that is told with `deleted`.
+        """
         number = self.number(before) if before else MOST_INDEX
         found = self._all(
             "SELECT r.number, r.run, r.instrument, r.method, r.technique, r.utc, s.body FROM runs r"
-            " LEFT JOIN results s ON s.run = r.number WHERE r.number < ? ORDER BY r.number DESC LIMIT ?",
+            " LEFT JOIN results s ON s.run = r.number WHERE r.number < ?"
+            " AND (r.number IN (SELECT run FROM deleted)) = ? ORDER BY r.number DESC LIMIT ?",
             number,
+            deleted,
             limit,
         )
         summaries = []
@@ -73,6 +78,11 @@ class Archive:
             raise NoSuchRun(f"no run {run} is stored")
         return int(row[0])
 
+    def deletion(self, run: str) -> Deletion | None:
+        """Who deleted the run, None while nobody has."""
+        row = self._one("SELECT utc, asked_by, reason, purging FROM deleted WHERE run = ?", self.number(run))
+        return None if row is None else Deletion(row[0], row[1], row[2], bool(row[3]))
+
     def header(self, run: str) -> RunHeader:
         row = self._one("SELECT header FROM runs WHERE number = ?", self.number(run))
         assert row is not None
@@ -80,8 +90,10 @@ class Archive:
 
     def result(self, run: str) -> RunResult | None:
         """How the run ended, None while it hasn't."""
-        row = self._one("SELECT body FROM results WHERE run = ?", self.number(run))
-        return None if row is None else RunResult.model_validate_json(row[0])
+        row = self._one("SELECT body, seal, hash FROM results WHERE run = ?", self.number(run))
+        if row is None:
+            return None
+        return RunResult.model_validate_json(row[0]).model_copy(update={"seal": row[1], "hash": row[2].hex()})
 
     def texts(self, run: str) -> RunTexts:
         """Header, events, result and seal as they are stored and hashed."""
@@ -98,16 +110,26 @@ class Archive:
         """The run's events in order, from number `first` on."""
         self.number(run)
         return [
-            RunEvent(run=run, **{name: entry[name] for name in ("number", "kind", "sentence", "data", "utc")})
-            for entry in self._entries(run_scope(run), first, limit)
+            RunEvent(
+                run=run,
+                **{name: entry[name] for name in ("number", "kind", "sentence", "data", "utc")},
+                hash=digest.hex(),
+            )
+            for entry, digest in self._entries(run_scope(run), first, limit)
         ]
 
     def log(self, instrument: str | None, first: int = 0, limit: int | None = None) -> list[LogEntry]:
         """The log of an instrument, or of the node for None."""
-        return [
-            LogEntry(entry["number"], entry["kind"], entry["sentence"], entry["data"], entry["utc"])
-            for entry in self._entries(log_scope(instrument), first, limit)
-        ]
+        return [_log_entry(entry) for entry, _ in self._entries(log_scope(instrument), first, limit)]
+
+    def newest_abort(self, instrument: str) -> LogEntry | None:
+        """The newest entry of the instrument's log that tells of an abort or of its being cleared."""
+        row = self._one(
+            "SELECT body FROM events WHERE scope = ? AND json_extract(body, '$.kind') IN ('aborted', 'cleared')"
+            " ORDER BY number DESC LIMIT 1",
+            log_scope(instrument),
+        )
+        return None if row is None else _log_entry(json.loads(row[0]))
 
     def anchors(self, run: str) -> list[Anchor]:
         self.number(run)
@@ -261,14 +283,14 @@ class Archive:
     def _layouts(self) -> dict[int, str]:
         return dict(self._all("SELECT number, layout FROM layouts"))
 
-    def _entries(self, scope: str, first: int, limit: int | None) -> list[dict[str, Any]]:
+    def _entries(self, scope: str, first: int, limit: int | None) -> list[tuple[dict[str, Any], bytes]]:
         found = self._all(
-            "SELECT body FROM events WHERE scope = ? AND number >= ? ORDER BY number LIMIT ?",
+            "SELECT body, hash FROM events WHERE scope = ? AND number >= ? ORDER BY number LIMIT ?",
             scope,
             first,
             -1 if limit is None else limit,
         )
-        return [json.loads(body) for (body,) in found]
+        return [(json.loads(body), digest) for body, digest in found]
 
     def _one(self, statement: str, *values: object) -> tuple[Any, ...] | None:
         found = self._all(statement, *values)
@@ -276,6 +298,10 @@ class Archive:
 
     def _all(self, statement: str, *values: object) -> list[tuple[Any, ...]]:
         return ask(self._connection, statement, *values)
+
+
+def _log_entry(entry: dict[str, Any]) -> LogEntry:
+    return LogEntry(entry["number"], entry["kind"], entry["sentence"], entry["data"], entry["utc"])
 
 
 def _nothing(count: int) -> Array:

@@ -136,7 +136,8 @@ class Disk:
         if self._largest is None:
             return True
         # As much again as the reserve must be left, or the next batch would fill the store and the state would flutter.
-        return self._pragma("page_count") * self._pragma("page_size") < self._largest - 2 * self._reserve_size
+        used = self._pragma("page_count") - self._pragma("freelist_count")
+        return used * self._pragma("page_size") < self._largest - 2 * self._reserve_size
 
     def _pragma(self, name: str) -> int:
         assert self._connection is not None

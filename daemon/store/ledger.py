@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from luggin.daemon.store import chain, codec, evaluations
+from luggin.daemon.store import chain, codec, evaluations, removal
 from luggin.daemon.store.coverage import Coverage
 from luggin.daemon.store.errors import NoSuchRun, StoreConflict
 from luggin.daemon.store.locate import MOST_INDEX, key, load_stored, log_scope, rows, run_scope
@@ -19,6 +19,8 @@ from luggin.protocol.payloads import Evaluation, RunHeader, RunResult
 from luggin.protocol.points import Batch, join
 
 MOST_IN_ROW = 8192
+CHAINED = {"hash", "seal"}
+"""Fields of a result that follow from the others and from what is stored."""
 
 
 @dataclass
@@ -177,7 +179,7 @@ class Ledger:
 
     def finish(self, result: RunResult, seal: str) -> None:
         book = self._book(result.run)
-        text = chain.canonical(result.model_dump(mode="json"))
+        text = chain.canonical(result.model_dump(mode="json", exclude=CHAINED))
         row = self._one("SELECT body FROM results WHERE run = ?", book.number)
         if row is not None:
             if row[0] != text:
@@ -198,6 +200,28 @@ class Ledger:
     def evaluated(self, run: str) -> None:
         """The evaluation that follows a run is done with."""
         self._connection.execute("DELETE FROM unevaluated WHERE run = (SELECT number FROM runs WHERE run = ?)", (run,))
+
+    def delete(self, run: str, asked_by: str, reason: str) -> None:
+        """Count a run as deleted, see removal.  Raises StoreConflict, NoSuchRun, as do the following."""
+        removal.delete(self._connection, run, self._utc(), asked_by, reason)
+        self._tell("deleted", f"{asked_by} deleted run {run}: {reason}", run, asked_by, reason=reason)
+
+    def restore(self, run: str, asked_by: str) -> None:
+        removal.restore(self._connection, run)
+        self._tell("restored", f"{asked_by} restored run {run}", run, asked_by)
+
+    def begin_purge(self, run: str, asked_by: str) -> None:
+        """From here on the run can't be restored; it is told at once, with the hashes of what is to go."""
+        hashes = removal.begin_purge(self._connection, run)
+        if hashes is not None:
+            self._tell("purged", f"{asked_by} purged run {run}", run, asked_by, **hashes)
+
+    def purge_some(self, run: str) -> bool:
+        """Take out a part of a run that is being purged; whether anything is left."""
+        return removal.purge_some(self._connection, run)
+
+    def _tell(self, kind: str, sentence: str, run: str, asked_by: str, **more: str) -> None:
+        self.append(Note(None, None, kind, sentence, {"run": run, "asked_by": asked_by, **more}))
 
     def anchor(self, anchor: Anchor) -> None:
         self._boot(anchor.instrument, anchor.boot)

@@ -75,7 +75,7 @@ def outstanding(connection: sqlite3.Connection, marks: Mapping[str, Taken], limi
     cursor = connection.execute(
         "SELECT r.number, r.run, r.instrument, p.taken, s.run IS NOT NULL FROM publication p"
         " JOIN runs r ON r.number = p.run LEFT JOIN results s ON s.run = p.run"
-        " WHERE p.drained = 0 ORDER BY s.run IS NOT NULL, p.run"
+        " WHERE p.drained = 0 AND p.run NOT IN (SELECT run FROM deleted) ORDER BY s.run IS NOT NULL, p.run"
     )
     for number, run, instrument, text, finished in cursor:
         taken = union(load_taken(text), marks.get(run, {}))

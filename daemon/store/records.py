@@ -31,6 +31,16 @@ class RunSummary:
 
 
 @dataclass(frozen=True)
+class Deletion:
+    """Who deleted a run, when (s since 1970) and why; `purging` says that it can't be restored any more."""
+
+    utc: float
+    asked_by: str
+    reason: str
+    purging: bool
+
+
+@dataclass(frozen=True)
 class Anchor:
     """One moment seen by several clocks, all in s.
 

@@ -137,14 +137,34 @@ CREATE TABLE unevaluated (      -- runs that have ended and wait for the evaluat
 ) STRICT;
 """
 
-_STAND_INS = """
+_VERSION_3 = """
+INSERT INTO about VALUES (
+'A run in the table deleted counts as deleted: it is left out of lists, of publication and of exports until somebody
+restores it. Purging takes it out of the file; the log of the node (scope node) tells of each of these steps.');
+
+CREATE TABLE deleted (
+  run INTEGER PRIMARY KEY REFERENCES runs,
+  utc REAL NOT NULL,            -- when, s since 1970 by the host's clock
+  asked_by TEXT NOT NULL,
+  reason TEXT NOT NULL,
+  purging INTEGER NOT NULL      -- 1: its parts are being taken out, it can't be restored any more
+) STRICT;
+
+CREATE INDEX aborts ON events (scope, number) WHERE json_extract(body, '$.kind') IN ('aborted', 'cleared');
+"""
+
+_STAND_INS = (
+    "",
+    """
 CREATE TEMP TABLE evaluations (number, name, kind, subject, utc, expires, body, hash);
 CREATE TEMP TABLE evaluation_runs (run, position, evaluation);
 CREATE TEMP TABLE unevaluated (run);
-"""
-"""What version 1 hasn't got, empty, for those who read such a file and may not change it."""
+""",
+    "CREATE TEMP TABLE deleted (run, utc, asked_by, reason, purging);",
+)
+"""What each version hasn't got of the next one, empty, for those who read such a file and may not change it."""
 
-MIGRATIONS = (_VERSION_1, _VERSION_2)
+MIGRATIONS = (_VERSION_1, _VERSION_2, _VERSION_3)
 """The n-th script, counted from 0, turns a file of version n into one of version n + 1."""
 
 
@@ -199,8 +219,8 @@ def connect_reading(path: Path) -> sqlite3.Connection:
     if version == 0:
         connection.close()
         raise StoreVersion(f"{path} holds no runs yet; start the daemon on it first")
-    if version == 1:
-        connection.executescript(_STAND_INS)
+    for stand_ins in _STAND_INS[version:]:
+        connection.executescript(stand_ins)
     return connection
 
 

@@ -40,15 +40,16 @@ def promised(archive: Archive) -> int:
 
 
 def room(path: Path, archive: Archive, reserve: int, largest: int | None) -> int:
-    """Bytes by which the database may still grow, the reserve and the journal kept aside."""
+    """Bytes that the database can still take, purged ones included, the reserve and the journal kept aside."""
+    pages, unused, size = (
+        archive.connection.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in ("page_count", "freelist_count", "page_size")
+    )
     there = os.statvfs(path.parent)
     free = there.f_bavail * there.f_frsize - JOURNAL_LIMIT
     if largest is not None:
-        pages, size = (
-            archive.connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size")
-        )
         free = min(free, largest - reserve - pages * size)
-    return free
+    return int(free + unused * size)
 
 
 def check(path: Path, archive: Archive, points: int, columns: Iterable[str], reserve: int, largest: int | None) -> None:

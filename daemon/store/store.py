@@ -20,6 +20,7 @@ from luggin.daemon.store.lock import exclusive
 from luggin.daemon.store.publication import outstanding, unpublished_points
 from luggin.daemon.store.records import (
     Anchor,
+    Deletion,
     EvaluationSummary,
     LogEntry,
     Outstanding,
@@ -187,11 +188,37 @@ class Store:
 
         await self._submit(work, urgent=bool(notes))
 
+    async def delete_run(self, run: str, asked_by: str, reason: str) -> None:
+        """Count a run that has ended as deleted, with an event in the node's log.  Raises StoreConflict, NoSuchRun."""
+        await self._submit(lambda ledger: ledger.delete(run, asked_by, reason), urgent=True)
+
+    async def restore_run(self, run: str, asked_by: str) -> None:
+        """Take a deletion back, with an event in the node's log.  Raises StoreConflict, NoSuchRun."""
+        await self._submit(lambda ledger: ledger.restore(run, asked_by), urgent=True)
+
+    async def purge_run(self, run: str, asked_by: str) -> None:
+        """Take a deleted run out of the file for good; the node's log keeps its hashes.
+
+        Points of others are stored in between.  Raises StoreConflict, NoSuchRun.
+        """
+        await self._submit(lambda ledger: ledger.begin_purge(run, asked_by), urgent=True)
+        while await self._submit(lambda ledger: ledger.purge_some(run), urgent=True):
+            pass
+
     # Reading: each call is one short read of what is committed
 
-    async def runs(self, limit: int = 50, before: str = "") -> list[RunSummary]:
-        """The newest runs, newest first, started before the run `before` when that is given."""
-        return await self._read(Archive.runs, limit, before)
+    async def runs(self, limit: int = 50, before: str = "", deleted: bool = False) -> list[RunSummary]:
+        """The newest runs, newest first, started before the run `before` when that is given; deleted ones are left
+        out, or are all that is told with `deleted`."""
+        return await self._read(Archive.runs, limit, before, deleted)
+
+    async def deletion(self, run: str) -> Deletion | None:
+        """Who deleted the run, None while nobody has."""
+        return await self._read(Archive.deletion, run)
+
+    async def newest_abort(self, instrument: str) -> LogEntry | None:
+        """The newest entry of the instrument's log that tells of an abort or of its being cleared."""
+        return await self._read(Archive.newest_abort, instrument)
 
     async def header(self, run: str) -> RunHeader:
         """Raises NoSuchRun, as all that follow do."""

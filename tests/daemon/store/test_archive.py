@@ -80,7 +80,7 @@ async def test_a_newer_store_is_not_touched(tmp_path: Path) -> None:
     await stored(path)
     with closing(sqlite3.connect(path)) as newer:
         newer.execute("PRAGMA user_version=99")
-    with pytest.raises(StoreVersion, match="has schema 99, this program knows up to 2; use a newer version"):
+    with pytest.raises(StoreVersion, match="has schema 99, this program knows up to 3; use a newer version"):
         async with Store.open(path):
             pass
     with pytest.raises(StoreVersion, match="has schema 99"):

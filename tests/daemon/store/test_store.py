@@ -150,7 +150,12 @@ async def test_a_run_from_start_to_end(tmp_path: Path) -> None:
         await store.finish_run(result("run-1", 150, [(100, 150), (200, 210)]))
         assert await store.unfinished() == []
         assert await store.header("run-1") == header("run-1")
-        assert await store.result("run-1") == result("run-1", 150, [(100, 150), (200, 210)])
+        found = await store.result("run-1")
+        assert found is not None
+        assert len(found.hash) == 64
+        assert found == result("run-1", 150, [(100, 150), (200, 210)]).model_copy(
+            update={"hash": found.hash, "seal": found.seal}
+        )
         assert await store.gaps("run-1") == [(100, 150), (200, 210)]
         (anchor,) = await store.anchors("run-1")
         assert (anchor.boot, anchor.utc, anchor.synchronised, anchor.run_time) == ("boot-1", 1_790_000_000.0, True, 0.0)
