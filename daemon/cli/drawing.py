@@ -89,9 +89,8 @@ def curve_chart(curve: "Curve", width: int = 78, height: int = 18) -> str:
     factor, prefix = scale(curve.y)
     x, y = thinned(curve.x, curve.y * factor * (-1 if minus else 1), most=1500)
     x_title = title(curve.view.x, "", curve.reference)
-    return chart(
-        x.tolist(), y.tolist(), x_title, title(curve.view.y, prefix, curve.reference, minus=minus), "", width, height
-    )
+    y_title = title(curve.view.y, prefix, curve.reference, minus=minus, net=curve.view.net)
+    return chart(x.tolist(), y.tolist(), x_title, y_title, "", width, height)
 
 
 def _pieces(x: Sequence[float], y: Sequence[float]) -> list[tuple[list[float], list[float]]]:

@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
@@ -31,13 +31,17 @@ _PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"
 
 @dataclass(frozen=True)
 class Curve:
-    """x and y of shape (points,) in SI units; y is NaN where a point is not fit to be judged by."""
+    """x and y of shape (points,) in SI units; y is NaN where a point is not fit to be judged by.
+
+    `beside` are further columns over the same x, by name.
+    """
 
     label: str
     view: View
     reference: str
     x: NDArray[np.float64]
     y: NDArray[np.float64]
+    beside: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
 
 
 def curve(label: str, method: Mapping[str, Any], columns: Mapping[str, Array]) -> Curve:
@@ -51,10 +55,12 @@ def curve(label: str, method: Mapping[str, Any], columns: Mapping[str, Array]) -
         measured = columns["phase"] == number
         wanted = measured if measured.any() else wanted
     x = _column(columns, x_name, count)[wanted]
-    y = _column(columns, y_name, count)[wanted]
+    drawn = {name: _column(columns, name, count)[wanted] for name in (y_name, *technique.view.beside)}
     if "flags" in columns:
-        y[(columns["flags"][wanted] & int(UNFIT)) != 0] = np.nan
-    return Curve(label, technique.view, str(method["setup"]["reference"]), x, y)
+        unfit = (columns["flags"][wanted] & int(UNFIT)) != 0
+        for each in drawn.values():
+            each[unfit] = np.nan
+    return Curve(label, technique.view, str(method["setup"]["reference"]), x, drawn.pop(y_name), drawn)
 
 
 def _column(columns: Mapping[str, Array], name: str, count: int) -> NDArray[np.float64]:
@@ -72,9 +78,12 @@ def scale(values: NDArray[np.float64]) -> tuple[float, str]:
     return 10.0**-exponent, _PREFIXES[exponent]
 
 
-def title(name: str, prefix: str, reference: str, *, minus: bool = False, magnitude: bool = False) -> str:
-    """An axis title: symbol, solidus, unit."""
+def title(
+    name: str, prefix: str, reference: str, *, minus: bool = False, magnitude: bool = False, net: bool = False
+) -> str:
+    """An axis title: symbol, solidus, unit.  A `net` quantity is a difference."""
     symbol, unit = _SYMBOLS[name]
+    symbol = f"Δ{symbol}" if net else symbol
     symbol = f"−{symbol}" if minus else f"|{symbol}|" if magnitude else symbol
     against = f" vs {reference}" if name in ("applied_potential", "potential") else ""
     return f"{symbol} / {prefix}{unit}{against}"

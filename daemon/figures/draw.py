@@ -31,7 +31,8 @@ def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
     axes = figure.add_subplot()
     turned = convention == "polarographic"
     x_factor, x_prefix = _axis_scale([each.x for each in curves], head.view.x)
-    y_factor, y_prefix = _axis_scale([each.y for each in curves], head.view.y)
+    beside = head.beside if len(curves) == 1 else {}
+    y_factor, y_prefix = _axis_scale([*(each.y for each in curves), *beside.values()], head.view.y)
     minus = head.view.style == "nyquist" or (turned and head.view.y == "current")
     if head.view.style == "magnitude":
         minus = False
@@ -42,7 +43,15 @@ def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
         colour, dashes = _COLOURS[number % len(_COLOURS)], _DASHES[number // len(_COLOURS) % len(_DASHES)]
         marker = "o" if head.view.style == "nyquist" or np.isfinite(y).sum() < 3 else None
         axes.plot(x, y, linewidth=1.2, label=each.label, marker=marker, markersize=3, color=colour, linestyle=dashes)
-    _finish(axes, head, (x_prefix, y_prefix), minus=minus, turned=turned, legend=len(curves) > 1)
+    _finish(axes, head, (x_prefix, y_prefix), minus=minus, turned=turned, net=head.view.net and not beside)
+    for number, (name, values) in enumerate(beside.items(), start=1):
+        x, y = thinned(head.x * x_factor, values * y_factor * (-1 if minus else 1))
+        colour, dashes = _COLOURS[number % len(_COLOURS)], _DASHES[number % len(_DASHES)]
+        axes.plot(x, y, linewidth=0.8, label=name.removesuffix("_current"), color=colour, linestyle=dashes)
+    if beside:
+        axes.lines[0].set_label("net")
+    if len(axes.lines) > 1:
+        axes.legend(fontsize=8, frameon=False)
     if len(curves) == 1:
         axes.set_title(head.label, fontsize=9)
     return figure
@@ -59,10 +68,10 @@ def _axis_scale(values: Sequence[NDArray[np.float64]], name: str) -> tuple[float
     return (1.0, "") if name in ("time", "applied_potential", "potential") else scale(np.concatenate(values))
 
 
-def _finish(axes: Axes, head: Curve, prefixes: tuple[str, str], *, minus: bool, turned: bool, legend: bool) -> None:
+def _finish(axes: Axes, head: Curve, prefixes: tuple[str, str], *, minus: bool, turned: bool, net: bool) -> None:
     axes.set_xlabel(title(head.view.x, prefixes[0], head.reference))
     logarithmic = head.view.style == "magnitude"
-    axes.set_ylabel(title(head.view.y, prefixes[1], head.reference, minus=minus, magnitude=logarithmic))
+    axes.set_ylabel(title(head.view.y, prefixes[1], head.reference, minus=minus, magnitude=logarithmic, net=net))
     if logarithmic:
         axes.set_yscale("log")
     if head.view.style == "nyquist" and head.view.x == "impedance_real":
@@ -70,5 +79,3 @@ def _finish(axes: Axes, head: Curve, prefixes: tuple[str, str], *, minus: bool, 
     if turned and head.view.x == "applied_potential":
         axes.invert_xaxis()
     axes.grid(visible=True, linewidth=0.3)
-    if legend:
-        axes.legend(fontsize=8, frameon=False)

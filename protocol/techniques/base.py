@@ -34,15 +34,19 @@ class View:
     """How a curve of the technique is usually looked at: two columns of points.
 
     `nyquist` turns the sign of y, as is usual for impedances; `magnitude` shows the magnitude of y on a logarithmic
-    scale.
+    scale.  `net` marks a current that is a difference; `beside` are columns that a single run shows with it.
     """
 
     x: str = "applied_potential"
     y: str = "current"
     style: Literal["line", "nyquist", "magnitude"] = "line"
+    net: bool = False
+    beside: tuple[str, ...] = ()
 
 
 AGAINST_POTENTIAL = View()
+NET = View(net=True)
+NET_AND_BOTH = View(net=True, beside=("forward_current", "reverse_current"))
 AGAINST_TIME = View("time", "current")
 POTENTIAL_AGAINST_TIME = View("time", "potential")
 NYQUIST = View("impedance_real", "impedance_imaginary", "nyquist")

@@ -46,6 +46,8 @@ class PulsedDetection(Measurement):
     activation_potential: Potential = Field(description="potential that restores the surface")
     activation_time: Duration = Field(gt=0, description="how long it is applied")
     repeats: int = Field(ge=1, le=10_000_000, description="number of points, one for each round")
+    stirrer: bool | None = Field(None, description="whether the stirrer runs meanwhile")
+    rotation_rate: Frequency | None = Field(None, ge=0, description="rotation rate of a rotating electrode")
 
     @model_validator(mode="after")
     def _sensible(self) -> "PulsedDetection":
@@ -77,6 +79,7 @@ class PulsedDetection(Measurement):
                 Pulse(duration=self.activation_time, offset=self.activation_potential - base),
             ),
             period=self.detection_time + self.cleaning_time + self.activation_time,
+            outputs=Outputs(stirrer=self.stirrer, rotation_rate=self.rotation_rate),
         )
         return (Block(phase=phase, segments=(train,)),)
 
@@ -120,6 +123,7 @@ cleaning_time = "100 ms"
 activation_potential = "-0.1 V"
 activation_time = "100 ms"
 repeats = 60
+stirrer = true
 """,
     ),
 )

@@ -6,7 +6,7 @@ from pydantic import Field, model_validator
 
 from luggin.protocol.program import Block, Pulse, Pulses
 from luggin.protocol.quantity import Duration, Frequency, Potential, Ratio, show
-from luggin.protocol.techniques.base import SETTLE, Measurement, Technique, Versus, example
+from luggin.protocol.techniques.base import NET, NET_AND_BOTH, SETTLE, Measurement, Technique, Versus, example
 
 
 class Staircase(Measurement):
@@ -188,6 +188,7 @@ return_sweep = true
 """,
         before=SETTLE,
         sample="redox-probe",
+        ranging='fixed = "100 uA"',
     ),
 )
 NORMAL_PULSE = Technique(
@@ -212,6 +213,7 @@ sampling_window = "2 ms"
 """,
         before=SETTLE,
         sample="redox-probe",
+        ranging='fixed = "100 uA"',
     ),
 )
 DIFFERENTIAL_PULSE = Technique(
@@ -222,6 +224,7 @@ DIFFERENTIAL_PULSE = Technique(
         " end. Charging currents cancel, and a species gives a peak whose height is proportional to its concentration."
     ),
     parameters=DifferentialPulse,
+    view=NET,
     example=example(
         "paracetamol-dpv",
         "differential-pulse-voltammetry",
@@ -238,6 +241,7 @@ SQUARE_WAVE = Technique(
         " subtracted. It is quick and sensitive; amplitude means half of the peak-to-peak height."
     ),
     parameters=SquareWave,
+    view=NET_AND_BOTH,
     example=example(
         "paracetamol-swv",
         "square-wave-voltammetry",

@@ -1,6 +1,6 @@
 """Stripping: a voltammetry after a deposition; the cell stays closed from the deposition to the end of the scan."""
 
-from luggin.protocol.techniques.base import Technique, example
+from luggin.protocol.techniques.base import NET, NET_AND_BOTH, Technique, example
 from luggin.protocol.techniques.pulses import DifferentialPulse, SquareWave
 from luggin.protocol.techniques.sweeps import LinearSweep
 
@@ -64,6 +64,7 @@ DIFFERENTIAL_PULSE_STRIPPING = Technique(
     alias="DPSV",
     summary=_SUMMARY.format(scan="differential pulses"),
     parameters=DifferentialPulse,
+    view=NET,
     needs=("deposit",),
     example=_example(
         "lead-dpv",
@@ -76,6 +77,7 @@ SQUARE_WAVE_STRIPPING = Technique(
     alias="SWSV",
     summary=_SUMMARY.format(scan="a square wave"),
     parameters=SquareWave,
+    view=NET_AND_BOTH,
     needs=("deposit",),
     example=_example(
         "lead-swv",
