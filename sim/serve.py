@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Protocol
 
 from luggin.drivers.errors import DriverError
-from luggin.drivers.stream import TransportStream
+from luggin.drivers.stream import ByteStream, TransportStream
 from luggin.drivers.tcp_stream import tune
 from luggin.protocol.link.codec import decode
 from luggin.protocol.link.frame import LARGEST_FRAME, Decoder
@@ -34,6 +34,12 @@ PATIENCE = 10.0
 LOOPBACK = "127.0.0.1"
 
 
+class Attends(Protocol):
+    """Who serves a connection until it ends, one at a time, and then closes it."""
+
+    async def attend(self, stream: ByteStream, begun: bytes = b"") -> None: ...
+
+
 async def serve(rig: Rig, line: Line, say: Say, control: bool = False) -> None:
     """Run until SIGTERM or SIGINT; then the cell is opened.  With `control` faults are read from standard input.
 
@@ -44,7 +50,7 @@ async def serve(rig: Rig, line: Line, say: Say, control: bool = False) -> None:
     jobs = {
         asyncio.create_task(shell.work(), name="work"),
         asyncio.create_task(line.attend(shell, say), name="line"),
-        asyncio.create_task(_signal(), name="signal"),
+        asyncio.create_task(asked_to_end(), name="signal"),
     }
     if control:
         jobs.add(asyncio.create_task(_commands(rig), name="commands"))
@@ -67,7 +73,7 @@ class PtyLine:
             raise FileExistsError(17, "it exists and is no symbolic link; choose another path", str(link))
         self._link = link
 
-    async def attend(self, shell: Shell, say: Say) -> None:
+    async def attend(self, shell: Attends, say: Say) -> None:
         try:
             while True:
                 stream = PtyStream()
@@ -87,12 +93,15 @@ class PtyLine:
 
 
 class TcpLine:
-    """A TCP port on the loopback interface; 0 picks a free one.  A newer connection that says hello takes over."""
+    """A TCP port on the loopback interface; 0 picks a free one.
 
-    def __init__(self, port: int) -> None:
-        self._port = port
+    A newer connection takes over; where `hello` is the custom, once it has said that.
+    """
 
-    async def attend(self, shell: Shell, say: Say) -> None:
+    def __init__(self, port: int, hello: bool = True) -> None:
+        self._port, self._hello = port, hello
+
+    async def attend(self, shell: Attends, say: Say) -> None:
         connections: set[asyncio.Task[None]] = set()
 
         def connected(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -110,11 +119,11 @@ class TcpLine:
                 task.cancel()
             await asyncio.gather(*connections, return_exceptions=True)
 
-    async def _connection(self, shell: Shell, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _connection(self, shell: Attends, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         tune(writer)
         stream = TransportStream(reader, writer)
-        begun = await _hello(stream)
-        if begun:
+        begun = await _hello(stream) if self._hello else b""
+        if begun or not self._hello:
             await shell.attend(stream, begun)
         else:
             await stream.close()
@@ -134,7 +143,7 @@ async def _hello(stream: TransportStream) -> bytes:
     return b""
 
 
-async def _signal() -> None:
+async def asked_to_end() -> None:
     """Returns once the process is asked to end."""
     loop = asyncio.get_running_loop()
     asked = asyncio.Event()

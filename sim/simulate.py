@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from luggin.sim.fault_kinds import KINDS
+from luggin.sim.smu_quirks import QUIRKS
 
 if TYPE_CHECKING:
     from luggin.sim.serve import Line
@@ -31,7 +32,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="be a Bluetooth LE peripheral of this name (default: luggin-sim); needs BlueZ and an adapter",
     )
-    parser.add_argument("--model", default="bench", help="which instrument: bench, or field (potentials only, battery)")
+    parser.add_argument(
+        "--model",
+        default="bench",
+        help="which instrument: bench, field (potentials only, battery), or smu (source-measure unit that speaks SCPI)",
+    )
+    parser.add_argument("--quirk", action="append", default=[], metavar="QUIRK", help="something odd about the smu")
     parser.add_argument("--speed", type=float, default=1.0, help="how many times faster than real time programs run")
     parser.add_argument("--seed", type=int, default=1, help="the same seed gives the same points")
     parser.add_argument("--ideal", action="store_true", help="no noise, no resolution, no settling")
@@ -45,15 +51,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         f"  {kind + ('' if unit is None else '=SHARE' if unit == '1' else '=' + unit):18} {words}"
         for kind, (unit, words) in KINDS.items()
     )
+    quirks = "\n".join(f"  {name:18} {words}" for name, words in QUIRKS.items())
     parser.epilog = (
         "faults, each at once or, with @TIME, at that run time (stall=3@20, or stall='3 s@20 s'):\n"
         f"{kinds}\n\n"
+        f"quirks of the smu, which keeps real time and knows no faults:\n{quirks}\n\n"
         "The first line of output says where the instrument is: `pty PATH`, `tcp HOST PORT` or `ble ADDRESS NAME`.\n"
         "Everything about it is invented. Its port knows no passwords, and over Bluetooth it asks nobody to pair."
     )
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.model == "smu":
+        from luggin.sim.smu_run import run_smu
+
+        return run_smu(args, _say)
     import asyncio
 
     from luggin.sim.faults import parse_fault

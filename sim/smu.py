@@ -12,6 +12,7 @@ from luggin.drivers.errors import SettingsError
 from luggin.protocol.problem import Problem
 from luggin.sim.cell.api import Cell
 from luggin.sim.smu_messages import LONGEST, Commands, ErrorQueue, ScpiError, boolean, calls, number
+from luggin.sim.smu_quirks import QUIRKS
 from luggin.sim.smu_source import Function, Source
 
 IDENTITY = "luggin,simulated source-measure unit,0001,1.0"
@@ -19,15 +20,6 @@ READING_TIME = 4e-3
 """Seconds that a reading takes."""
 _VOLTS, _AMPS = 20.0, 0.1
 _INFINITY = 9.9e37
-QUIRKS = {
-    "slow": "a reading takes 0.3 s",
-    "no-sense": "it knows no SYSTem:RSENse",
-    "clamped": "its output, when off, is held at 0 V",
-    "crlf": "its answers end with carriage return and line feed",
-    "no-fetch": "what it did not measure last can't be fetched",
-    "silent": "a reading that was begun is never answered",
-    "energised": "its output is on from the beginning, at 0.2 V",
-}
 
 
 @dataclass(frozen=True)
@@ -83,7 +75,8 @@ class SourceMeasureUnit:
         """The response message that is ready, or nothing."""
         if self._answer is None or now < self._answer[0]:
             return b""
-        self._answer, answer = None, self._answer[1]
+        answer = self._answer[1]
+        self._answer = None
         return answer
 
     def wakeup(self) -> float | None:

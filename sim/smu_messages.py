@@ -64,7 +64,7 @@ class Call:
 
 
 def calls(message: str) -> Iterator[Call]:
-    """The units of a message.  A header without a leading colon goes on where the one before stood (SCPI-1999 vol. 1)."""
+    """The units of a message.  A header without a leading colon goes on where the one before stood (SCPI-1999)."""
     path = ""
     for unit in message.split(";"):
         header, _, rest = unit.strip().partition(" ")

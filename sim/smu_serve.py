@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 
 from luggin.drivers.stream import ByteStream
+from luggin.sim.serve import PtyLine, Say, TcpLine, asked_to_end
 from luggin.sim.smu import SourceMeasureUnit
 
 
@@ -54,3 +55,20 @@ class SmuShell:
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout_at(self.unit.wakeup()):
                     await self._changed.wait()
+
+
+async def serve_smu(unit: SourceMeasureUnit, line: PtyLine | TcpLine, say: Say) -> None:
+    """Run until SIGTERM or SIGINT; then the output is switched off.  `say` as in `luggin.sim.serve.serve`."""
+    jobs = {
+        asyncio.create_task(line.attend(SmuShell(unit), say), name="line"),
+        asyncio.create_task(asked_to_end(), name="signal"),
+    }
+    try:
+        done, _ = await asyncio.wait(jobs, return_when=asyncio.FIRST_COMPLETED)
+        for job in done:
+            job.result()
+    finally:
+        unit.source.on = False
+        for job in jobs:
+            job.cancel()
+        await asyncio.gather(*jobs, return_exceptions=True)
