@@ -13,7 +13,7 @@ from luggin.sim.serve import PtyLine, TcpLine
 from luggin.sim.smu import Quirks, SourceMeasureUnit
 from luggin.sim.smu_serve import serve_smu
 
-_FOREIGN = {
+_FOREIGN: dict[str, object] = {
     "speed": 1.0,
     "battery": 1.0,
     "buffer": None,
