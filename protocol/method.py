@@ -194,11 +194,14 @@ def compile_method(method: Method) -> Program:
     Raises DocumentError when a stated potential limit lies inside what the method itself asks for.
     """
     blocks: list[Block] = []
+    deposited = False
     for index, phase in enumerate(method.phases):
         if isinstance(phase, Preparation):
-            blocks.append(_preparation(phase, index, method.measurement))
+            deposited = deposited or phase.phase == "deposit"
+            blocks.append(_preparation(phase, index, method.measurement, deposited))
         else:
             blocks += phase.blocks(index)
+            deposited = False
     program = Program(
         technique=method.technique,
         blocks=tuple(blocks),
@@ -213,7 +216,9 @@ def compile_method(method: Method) -> Program:
     return program.model_copy(update={"limits": _limits(method, program)})
 
 
-def _preparation(phase: Preparation, index: int, measurement: techniques.Measurement) -> Block:
+def _preparation(phase: Preparation, index: int, measurement: techniques.Measurement, deposited: bool) -> Block:
+    """One block.  What is `deposited` grows on while an operator holds the run, so there is no hold until it is
+    measured."""
     outputs = Outputs(stirrer=phase.stirrer, gas=phase.gas, light=phase.light, rotation_rate=phase.rotation_rate)
     at_start = phase.phase == "settle" and phase.potential is None
     potential = measurement.starts_at if at_start else phase.potential
@@ -234,7 +239,7 @@ def _preparation(phase: Preparation, index: int, measurement: techniques.Measure
             versus_open_circuit=at_start and measurement.relative,
         )
     )
-    pause: Literal["never", "any-time"] = "never" if phase.phase == "deposit" else "any-time"
+    pause: Literal["never", "any-time"] = "never" if deposited else "any-time"
     return Block(phase=index, segments=(segment,), pause=pause, on_stop=phase.phase == "clean")
 
 

@@ -69,10 +69,12 @@ def test_a_staircase_goes_back_over_the_same_stairs() -> None:
 @pytest.mark.parametrize("name", ["LSSV", "DPSV", "SWSV"])
 def test_stripping_keeps_the_cell_closed_from_deposition_to_the_end(name: str) -> None:
     program = compiled(name)
-    assert not any(isinstance(segment, Open) for block in program.blocks for segment in block.segments)
-    assert program.blocks[0].pause == "never"
-    assert program.blocks[0].segments[0].outputs.stirrer is True
-    assert program.blocks[-1].on_stop
+    purge, deposit, rest, measure, clean = program.blocks
+    assert isinstance(purge.segments[0], Open)
+    assert not any(isinstance(block.segments[0], Open) for block in (deposit, rest, measure, clean))
+    assert {block.pause for block in (deposit, rest, measure)} == {"never"}
+    assert deposit.segments[0].outputs.stirrer is True
+    assert [block.on_stop for block in program.blocks] == [False, False, False, False, True]
     given = document.read(techniques.TECHNIQUES[program.technique].example)
     given["phases"] = [phase for phase in given["phases"] if phase["phase"] != "deposit"]
     with pytest.raises(DocumentError, match="needs a deposit phase"):
