@@ -2,13 +2,15 @@
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from luggin.daemon.figures.curve import Convention, Curve, scale, thinned, title
+from luggin.daemon.figures.bode import bode
+from luggin.daemon.figures.curve import Convention, Curve, scale, thinned, time_scale, title
 
 # Okabe & Ito, Color Universal Design (2008): told apart by people with any common colour vision.
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
@@ -25,10 +27,12 @@ def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
     head = curves[0]
     if any(each.view != head.view for each in curves):
         raise CannotDraw("these runs are looked at in different ways and can't be overlaid; plot them one by one")
-    if not any(np.isfinite(each.y).any() for each in curves):
+    if not any(map(_finite, curves)):
         raise CannotDraw("there is no point to draw; the runs hold none that is fit to be looked at")
-    figure = Figure(figsize=(7.0, 4.6), dpi=150, layout="constrained")
-    axes = figure.add_subplot()
+    spectra = {n: each for n, each in enumerate(curves) if head.view.x == "impedance_real" and _finite(each) > 1}
+    figure = Figure(figsize=(10.0 if spectra else 7.0, 4.6), dpi=150, layout="constrained")
+    grid = figure.add_gridspec(2, 2) if spectra else None
+    axes = figure.add_subplot() if grid is None else figure.add_subplot(grid[:, 0])
     turned = convention == "polarographic"
     x_factor, x_prefix = _axis_scale([each.x for each in curves], head.view.x)
     beside = head.beside if len(curves) == 1 else {}
@@ -40,9 +44,8 @@ def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
         x, y = thinned(each.x * x_factor, each.y * y_factor * (-1 if minus else 1))
         if head.view.style == "magnitude":
             y = np.abs(y)
-        colour, dashes = _COLOURS[number % len(_COLOURS)], _DASHES[number // len(_COLOURS) % len(_DASHES)]
-        marker = "o" if head.view.style == "nyquist" or np.isfinite(y).sum() < 3 else None
-        axes.plot(x, y, linewidth=1.2, label=each.label, marker=marker, markersize=3, color=colour, linestyle=dashes)
+        marker = "o" if each.frequency is not None or _finite(each) < 3 else None
+        axes.plot(x, y, linewidth=1.2, label=each.label, marker=marker, markersize=3, **_look(number))
     _finish(axes, head, (x_prefix, y_prefix), minus=minus, turned=turned, net=head.view.net and not beside)
     for number, (name, values) in enumerate(beside.items(), start=1):
         x, y = thinned(head.x * x_factor, values * y_factor * (-1 if minus else 1))
@@ -52,6 +55,13 @@ def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
         axes.lines[0].set_label("net")
     if len(axes.lines) > 1:
         axes.legend(fontsize=8, frameon=False)
+    if grid is not None:
+        bode(
+            figure.add_subplot(grid[0, 1]),
+            figure.add_subplot(grid[1, 1]),
+            list(spectra.values()),
+            [_look(number) for number in spectra],
+        )
     if len(curves) == 1:
         axes.set_title(head.label, fontsize=9)
     return figure
@@ -64,14 +74,30 @@ def save(figure: Figure, path: Path) -> None:
     figure.savefig(path)
 
 
+def _finite(curve: Curve) -> int:
+    """Points that can be drawn."""
+    return int(np.isfinite(curve.y).sum())
+
+
+def _look(number: int) -> dict[str, Any]:
+    """Colour and dashes of a curve."""
+    return {
+        "color": _COLOURS[number % len(_COLOURS)],
+        "linestyle": _DASHES[number // len(_COLOURS) % len(_DASHES)],
+    }
+
+
 def _axis_scale(values: Sequence[NDArray[np.float64]], name: str) -> tuple[float, str]:
-    return (1.0, "") if name in ("time", "applied_potential", "potential") else scale(np.concatenate(values))
+    if name == "time":
+        return time_scale(np.concatenate(values))
+    return (1.0, "") if name in ("applied_potential", "potential") else scale(np.concatenate(values))
 
 
 def _finish(axes: Axes, head: Curve, prefixes: tuple[str, str], *, minus: bool, turned: bool, net: bool) -> None:
     axes.set_xlabel(title(head.view.x, prefixes[0], head.reference))
     logarithmic = head.view.style == "magnitude"
     axes.set_ylabel(title(head.view.y, prefixes[1], head.reference, minus=minus, magnitude=logarithmic, net=net))
+    axes.ticklabel_format(useOffset=False)
     if logarithmic:
         axes.set_yscale("log")
     if head.view.style == "nyquist" and head.view.x == "impedance_real":

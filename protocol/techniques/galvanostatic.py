@@ -167,18 +167,18 @@ CHARGE_DISCHARGE = Technique(
         "galvanostatic-charge-discharge",
         "capacity of an activated-carbon electrode from a treatment column",
         """
-charge_current = "100 uA"
-discharge_current = "100 uA"
-high_potential = "0.5 V"
+charge_current = "2 mA"
+discharge_current = "2 mA"
+high_potential = "0.8 V"
 low_potential = "0 V"
-longest_half_cycle = "60 s"
-period = "50 ms"
+longest_half_cycle = "3 min"
+period = "0.1 s"
 cycles = 3
 """,
         sample="carbon-electrode",
         electrode="carbon-2",
         area="1 cm2",
-        ranging='fixed = "1 mA"',
+        ranging='fixed = "10 mA"',
         after=_WINDOW,
     ),
 )

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from luggin.daemon.figures.curve import curve, scale, thinned, title
+from luggin.daemon.figures.curve import curve, scale, thinned, time_scale, title
 from luggin.daemon.figures.draw import CannotDraw, draw, save
 from luggin.protocol import document, method
 from luggin.protocol.points import Flag
@@ -80,3 +80,52 @@ def test_thinning_keeps_the_extremes_of_a_long_curve() -> None:
 @pytest.mark.parametrize(("largest", "prefix"), [(3e-9, "n"), (999e-6, "µ"), (1.0, ""), (0.0, ""), (2e3, "k")])
 def test_prefixes(largest: float, prefix: str) -> None:
     assert scale(np.array([largest, -largest / 2, np.nan]))[1] == prefix
+
+
+def test_time_counts_from_the_beginning_of_the_measuring_phase_and_long_times_are_hours_or_days() -> None:
+    found = curve("r", stored("chronoamperometry"), columns())
+    assert found.x[0] == pytest.approx(0.1)
+    assert time_scale(np.array([10.0, 1000.0])) == (1.0, "")
+    assert time_scale(np.array([4 * 3600.0])) == (1 / 3600, "h")
+    assert time_scale(np.array([6 * 86400.0])) == (1 / 86400, "d")
+    assert title("time", "", "") == "t / s"
+    assert title("time", "h", "") == "t / h"
+
+
+def test_charge_goes_on_through_the_steps_of_a_double_step() -> None:
+    """The column starts again with each step; the usual picture is the charge that has flown since the first."""
+    steps = columns(20)
+    steps["applied_potential"] = np.where(np.arange(20) < 12, -0.1, 0.6).astype("<f4")
+    steps["charge"] = np.concatenate([-1e-6 * np.arange(12), 0.5e-6 * np.arange(1, 9)])
+    found = curve("r", stored("chronocoulometry"), steps)
+    assert found.y[-9:] == pytest.approx(-11e-6 + 0.5e-6 * np.arange(9))
+    axes = draw([found]).axes[0]
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("t / s", "Q / µC")
+
+
+def spectrum() -> dict[str, np.ndarray]:
+    """1 kohm + (10 kohm parallel to 1 uF)."""
+    frequency = np.geomspace(1e4, 1.0, 25)
+    impedance = 1e3 + 1 / (1e-4 + 2j * np.pi * frequency * 1e-6)
+    return {
+        "time": np.arange(25.0),
+        "phase": np.ones(25, dtype="<u1"),
+        "frequency": frequency,
+        "impedance_real": impedance.real,
+        "impedance_imaginary": impedance.imag,
+        "flags": np.zeros(25, dtype="<u2"),
+    }
+
+
+def test_a_spectrum_is_drawn_with_equal_axes_and_beside_it_modulus_and_phase_against_frequency() -> None:
+    found = curve("r", stored("impedance-spectroscopy"), spectrum())
+    plane, modulus, angle = draw([found, found]).axes
+    assert plane.get_aspect() == 1.0
+    assert (plane.get_xlabel(), plane.get_ylabel()) == ("Z' / kΩ", "−Z'' / kΩ")
+    assert np.array(plane.lines[0].get_ydata()).max() == pytest.approx(5.0, rel=0.02)
+    assert (modulus.get_xscale(), modulus.get_yscale(), angle.get_xscale()) == ("log", "log", "log")
+    assert (modulus.get_ylabel(), angle.get_ylabel(), angle.get_xlabel()) == ("|Z| / Ω", "−φ / °", "f / Hz")
+    assert np.array(modulus.lines[0].get_ydata())[-1] == pytest.approx(11e3, rel=0.01)
+    assert len(angle.lines) == 2
+    alone = {name: column[:1] for name, column in spectrum().items()}
+    assert len(draw([curve("r", stored("uncompensated-resistance"), alone)]).axes) == 1
