@@ -6,6 +6,7 @@ coarser ones add broad peaks that drown in noise at the fine scale. A wave (S-sh
 curvature but its slope never undershoots: that tells it from a peak.
 """
 
+import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
@@ -151,25 +152,25 @@ def _of_sign(stack: list[Layer], sign: Literal[-1, 1], threshold: float, narrowe
 
 def _runs(layer: Layer, sign: Literal[-1, 1], threshold: float) -> list[Candidate]:
     bent = -sign * layer.curvature / layer.curvature_noise
-    if bent.max() < threshold:
-        return []
     slope = sign * layer.slope
     edge = round(layer.scale)
-    up = np.concatenate(([0], (bent > 0).astype(np.int8), [0]))
-    edges = np.flatnonzero(up[1:] != up[:-1])
-    highest = np.maximum.reduceat(np.append(bent, 0.0), edges)[::2]
+    up = bent > 0
+    # Where a run begins and where it has ended, in turn; what the curve cuts off is none.
+    edges = np.flatnonzero(up[1:] != up[:-1])[1 if up[0] else 0 :] + 1
+    edges = edges[: edges.size // 2 * 2]
+    if not edges.size:
+        return []
+    highest = np.maximum.reduceat(bent, edges)[::2]
     found = []
     for run in np.flatnonzero(highest >= threshold).tolist():
         start, stop = int(edges[2 * run]), int(edges[2 * run + 1])
-        if start < 1 or stop > bent.size - 1:
-            continue
-        peak = start + int(np.argmax(bent[start:stop]))
-        steepest, lowest = float(slope[start - 1 : peak + 1].max()), float(slope[peak : stop + 1].min())
-        swing = steepest - lowest
+        peak = start + int(bent[start:stop].argmax())
         left, right = peak - start + 0.5, stop - 0.5 - peak
         flanks = _true(left, layer.scale), _true(right, layer.scale)
         if max(flanks) > LOPSIDED * min(flanks):
             continue
+        steepest, lowest = float(slope[start - 1 : peak + 1].max()), float(slope[peak : stop + 1].min())
+        swing = steepest - lowest
         # The foot follows at once on either side. At the very ends the filter has half of its points only.
         reach = 2 * min(left, right)
         behind = slope[max(int(start - reach), edge) : start]
@@ -189,7 +190,7 @@ def _runs(layer: Layer, sign: Literal[-1, 1], threshold: float) -> list[Candidat
 
 def _true(sigma: float, scale: float) -> float:
     """Flank before the filter widened it."""
-    return float(np.sqrt(max(sigma**2 - scale**2, 0.09 * sigma**2)))
+    return math.sqrt(max(sigma**2 - scale**2, 0.09 * sigma**2))
 
 
 def _vertex(y: Floats, at: int) -> float:
