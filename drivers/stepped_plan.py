@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from luggin.drivers.set_and_read import Measured
-from luggin.drivers.stairs import WATCH, Stairs
+from luggin.drivers.stairs import Stairs
 from luggin.drivers.stepped_passage import Passage
 from luggin.protocol import limits
 from luggin.protocol.capability import Capability
@@ -56,8 +56,8 @@ class Plan:
         self._hold_wanted = self._was_held = False
         self._suspended: Passage | None = None  # what an operator's hold interrupted; None: it came between segments
         self._held_for = 0.0
-        self._walk.forward()
-        self._passage = self._of_segment(0.0)
+        self._watch(None, 0.0, 0.0, 0.0)
+        self._onward(0.0, leave_block=False)
 
     @property
     def active(self) -> bool:
@@ -198,13 +198,16 @@ class Plan:
         return False
 
     def _onward(self, now: float, leave_block: bool) -> None:
-        if not self._walk.forward(leave_block):
-            self._finish(now)
-        elif self._hold_wanted and self._walk.may_pause_here():
-            self._suspended = None
-            self._pause(now)
-        else:
+        while self._walk.forward(leave_block):
+            if self._hold_wanted and self._walk.may_pause_here():
+                self._suspended = None
+                self._pause(now)
+                return
             self._passage = self._of_segment(now)
+            if not self._passage.over:
+                return
+            leave_block = False  # a sweep that is there already
+        self._finish(now)
 
     def _finish(self, now: float) -> None:
         """Nothing is left to execute: the ending."""
@@ -258,10 +261,7 @@ class Plan:
                 duration = ramp_duration(start, end, segment.rate)
             case _:
                 raise NotPossible(f"a segment of kind {segment.kind} can't be timed by the host")
-        if duration > 0:
-            stairs = Stairs(control, start, end, duration, segment.period, self._finest)
-        else:  # a sweep that is there already: one reading, and on
-            stairs = Stairs(control, end, end, WATCH, None, self._finest)
+        stairs = Stairs(control, start, end, duration, segment.period, self._finest)
         return Passage(
             stairs=stairs,
             begun=begun,
