@@ -82,7 +82,7 @@ def _begin(columns: Mapping[str, Array], wanted: NDArray[np.bool_]) -> float:
 
 def _through(charge: NDArray[np.float64], applied: NDArray[np.float64]) -> NDArray[np.float64]:
     """Charge that goes on where another potential is stepped to, at which the column starts again."""
-    steps = np.flatnonzero(np.diff(applied) != 0) + 1
+    steps = np.flatnonzero(np.abs(np.diff(applied)) > 0) + 1
     before = np.zeros(len(charge))
     before[steps] = charge[steps - 1]
     return charge + np.cumsum(before)
