@@ -4,10 +4,10 @@ import math
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.estimate import Result
+from luggin.protocol.program import Frozen
 
 
-class Rounded(Result):
+class Rounded(Frozen):
     """A value and its uncertainty as they are to be written; both end at the same decimal place."""
 
     value: str

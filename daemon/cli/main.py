@@ -30,6 +30,7 @@ _ORDER = [
     "clear",
     "runs",
     "show",
+    "peaks",
     "plot",
     "export",
 ]

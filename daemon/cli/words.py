@@ -41,6 +41,12 @@ def moment(utc: float) -> str:
 
 def table(rows: Sequence[tuple[str, ...]]) -> None:
     """Print rows in columns as wide as they need to be."""
+    print("\n".join(aligned(rows)))
+
+
+def aligned(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows as lines, in columns as wide as they need to be."""
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    for row in rows:
-        print("  " + "  ".join(f"{cell:{width}}" for cell, width in zip(row, widths, strict=True)).rstrip())
+    return [
+        "  " + "  ".join(f"{cell:{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    ]

@@ -72,21 +72,41 @@ def _edited(
         raise EvaluationError(f"sweep {number} doesn't exist; the run has {len(found)}")
     sweep = found[number - 1]
     part = slice(sweep.start, sweep.stop)
-    result: PeakResult
+    e, i, fit = potential[part], current[part], usable[part]
     if edit.anchors is None:
-        result = remove_peak(sweep.result, edit.potential)
+        result = _removed(sweep.result, edit)
     else:
-        result = set_peak(
-            sweep.result,
-            potential[part],
-            current[part],
-            at=edit.potential,
-            anchors=edit.anchors,
-            time=None if time is None else time[part],
-            usable=usable[part],
-        )
+        at = _farthest(e[fit], i[fit], edit.anchors) if edit.potential is None else edit.potential
+        t = None if time is None else time[part]
+        result = set_peak(sweep.result, e, i, at=at, anchors=edit.anchors, time=t, usable=fit)
     changed = sweep.model_copy(update={"result": result})
     return (*found[: number - 1], changed, *found[number:])
+
+
+def _removed(result: PeakResult, edit: PeakEdit) -> PeakResult:
+    """Without the peak at that place; a peak elsewhere is not what was meant."""
+    assert edit.potential is not None
+    nearest = min(result.peaks, key=lambda peak: abs(peak.potential - edit.potential), default=None)
+    if nearest is not None:
+        reach = max(nearest.half_width or 0.0, result.settings.minimum_half_width)
+        if abs(nearest.potential - edit.potential) > reach:
+            raise EvaluationError(
+                f"there is no peak at {edit.potential:g} V to remove; the nearest one is at {nearest.potential:.4g} V"
+            )
+    return remove_peak(result, edit.potential)
+
+
+def _farthest(potential: Array, current: Array, anchors: tuple[float, float]) -> float:
+    """Where between the anchors (V) the curve is farthest from the straight line between its points there."""
+    low, high = sorted(anchors)
+    order = np.argsort(potential, kind="stable")
+    e, i = potential[order].astype(np.float64), current[order].astype(np.float64)
+    inside = np.flatnonzero((e > low) & (e < high) & np.isfinite(i))
+    if inside.size < 3:
+        raise EvaluationError(f"the curve has no points between {low:g} and {high:g} V; set the peak where it has")
+    ends = np.interp(anchors, e, i)
+    line = np.interp(e[inside], *zip(*sorted(zip(anchors, ends, strict=True)), strict=True))
+    return float(e[inside][np.argmax(np.abs(i[inside] - line))])
 
 
 def _body(found: Sequence[SweepPeaks], pairs: Sequence[RedoxPair], index: Array, settings: Peaks) -> PeaksBody:

@@ -146,13 +146,14 @@ class AnalyteList(Frozen):
 
 
 class PeakEdit(Frozen):
-    """A peak that a person sets at a potential (V), on a straight line between the `anchors`, or removes there.
+    """A peak that a person sets on a straight line between the `anchors` (V), or removes.
 
+    `potential` (V) says where; a peak that is set without it stands where the curve is farthest from the line.
     `sweep` counts the sweeps of the run from 1; it may be left out where there is one only.
     """
 
     action: Literal["set", "remove"]
-    potential: Potential
+    potential: Potential | None = None
     anchors: Anchors | None = None
     sweep: int | None = Field(None, ge=1)
 
@@ -160,8 +161,14 @@ class PeakEdit(Frozen):
     def _complete(self) -> Self:
         if (self.anchors is not None) != (self.action == "set"):
             raise ValueError("a peak is set between two anchors, and removed without; give both potentials, or none")
-        if self.anchors is not None and not min(self.anchors) < self.potential < max(self.anchors):
-            low, high = sorted(self.anchors)
+        if self.action == "remove" and self.potential is None:
+            raise ValueError("potential is missing; say at which one the peak is that is to be removed")
+        if self.anchors is None:
+            return self
+        low, high = sorted(self.anchors)
+        if low == high:
+            raise ValueError(f"both anchors are {low:g} V; give two potentials, one on either side of the peak")
+        if self.potential is not None and not low < self.potential < high:
             raise ValueError(
                 f"potential is {self.potential:g} V; it must lie between the anchors, {low:g} and {high:g} V"
             )
