@@ -29,10 +29,10 @@ class Questions:
     async def _data(self, question: Command) -> dict[str, Any]:
         match question:
             case AskRuns():
-                found = await self._store.runs(question.limit, question.before)
+                found = await self._store.runs(question.limit, question.before, question.deleted)
                 return {"runs": to_jsonable_python(found)}
             case AskRun():
-                return await self._run(question.run)
+                return await self._run(question.run, question.event)
             case AskPoints():
                 return await self._points(question)
             case AskEvaluations():
@@ -41,15 +41,31 @@ class Questions:
                 return await self._evaluation(question)
         raise TypeError(f"no question: {question!r}")
 
-    async def _run(self, run: str) -> dict[str, Any]:
-        header, result = await self._store.header(run), await self._store.result(run)
-        return {
-            "header": header.model_dump(mode="json"),
-            "result": result.model_dump(mode="json") if result else None,
-            "events": to_jsonable_python(await self._store.events(run, limit=MOST_EVENTS)),
+    async def _run(self, run: str, event: int) -> dict[str, Any]:
+        """`header` and `result` are as they are stored and hashed; the next question begins at event `next_event`,
+        all are told once that is `after_event`; points are stored below `end`."""
+        texts = await self._store.texts(run)
+        deletion = await self._store.deletion(run)
+        told = {
+            "header": from_json(texts.header),
+            "result": None if texts.result is None else from_json(texts.result),
+            "seal": texts.seal,
+            "sealed_events": texts.sealed_events,
+            "hash": None if texts.result_hash is None else texts.result_hash.hex(),
             "gaps": to_jsonable_python(await self._store.gaps(run)),
             "stored": await self._store.stored_after(run),
+            "end": await self._store.end(run),
+            "deleted": to_jsonable_python(deletion),
+            "after_event": len(texts.events),
         }
+        room, events = self._room - len(to_json(told)), list[Any]()
+        for each in await self._store.events(run, event, MOST_EVENTS):
+            message = each.model_dump(mode="json")
+            room -= len(to_json(message))
+            if room < 0 and events:
+                break
+            events.append(message)
+        return {**told, "events": events, "next_event": event + len(events)}
 
     async def _evaluations(self, question: AskEvaluations) -> list[Any]:
         """As many as fit; the next question begins before the last of them."""

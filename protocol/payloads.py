@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from luggin.protocol.instrument import Cell
+from luggin.protocol.sequence.progress import Status
 from luggin.protocol.unit import State
 
 Segment = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,64}$")]
@@ -90,6 +91,29 @@ class Progress(Payload):
     points: int
     run_time: float = Field(description="s of instrument time since the start of the run")
     longest: float = Field(description="s, upper bound of the duration of the run")
+    utc: float
+
+
+class SequenceState(Payload):
+    """The retained state of the sequence of one instrument; `status` None when there is none or nobody remembers it.
+
+    An answer quotes `prompt` and the token of the instrument's state.
+    """
+
+    node: Segment
+    instrument: Segment
+    sequence: str | None = Field(None, description="name of this execution")
+    name: str = Field("", description="of the document")
+    status: Status | None = None
+    reason: str = Field("", description="one sentence: why it stands where it stands")
+    doing: str = Field("nothing", description="starting or running a run, prompting a person, waiting, or nothing")
+    run: str | None = None
+    label: str = Field("", description="of the present step")
+    runs: int = Field(0, description="runs begun")
+    turns: tuple[int, ...] = Field((), description="turn of each loop around the present step, from the outermost in")
+    missed: int = Field(0, description="turns left out because the one before took too long")
+    prompt: int | None = Field(None, description="number of the prompt that waits for an answer")
+    due: float | None = Field(None, description="utc at which it goes on by itself")
     utc: float
 
 
@@ -193,6 +217,21 @@ class Plain(Command):
     """hold, stop, abort, clear."""
 
 
+class StartSequence(Command):
+    """Begin a sequence: its first run starts at once, so it is as fresh as a start."""
+
+    token: str = Field(max_length=64)
+    sequence: dict[str, Any]
+
+
+class Answer(Command):
+    """A person has done what a sequence asked for; the runs that follow start."""
+
+    token: str = Field(max_length=64)
+    prompt: int = Field(ge=1)
+    words: str = Field("", max_length=500)
+
+
 class Attest(Command):
     """A named person states that the cell of an unreachable instrument is off."""
 
@@ -201,14 +240,18 @@ class Attest(Command):
 
 
 class AskRuns(Command):
-    """The newest runs of this node's store, at most `limit`."""
+    """The newest runs of this node's store, at most `limit`; deleted ones are left out, or all that is told."""
 
     limit: int = Field(50, ge=1, le=500)
     before: str = ""
+    deleted: bool = False
 
 
 class AskRun(Command):
+    """Header, result and gaps of a run, and as many of its events as an answer holds, from number `event` on."""
+
     run: Segment
+    event: int = Field(0, ge=0)
 
 
 class AskPoints(Command):
@@ -256,6 +299,23 @@ class EndDaemon(Command):
     leave_runs: bool
 
 
+class DeleteRun(Command):
+    """Leave a run that has ended out of lists, publication and exports until it is restored."""
+
+    run: Segment
+    reason: str = Field(min_length=3, max_length=500)
+
+
+class RestoreRun(Command):
+    run: Segment
+
+
+class PurgeRun(Command):
+    """Take a deleted run out of the store for good."""
+
+    run: Segment
+
+
 COMMANDS: dict[str, type[Command]] = {
     "start": Start,
     "hold": Plain,
@@ -265,6 +325,13 @@ COMMANDS: dict[str, type[Command]] = {
     "clear": Plain,
     "attest": Attest,
     "check": Check,
+    "sequence": StartSequence,
+    "sequence-hold": Plain,
+    "sequence-unhold": Unhold,
+    "sequence-skip": Plain,
+    "sequence-stop": Plain,
+    "sequence-abort": Plain,
+    "answer": Answer,
 }
 QUESTIONS: dict[str, type[Command]] = {
     "runs": AskRuns,
@@ -275,7 +342,12 @@ QUESTIONS: dict[str, type[Command]] = {
 }
 STORE_COMMANDS: dict[str, type[Command]] = {"evaluate": Evaluate}
 """What the store is told to do, where a question only asks."""
-LOCAL_ORDERS: dict[str, type[Command]] = {"shutdown": EndDaemon}
+LOCAL_ORDERS: dict[str, type[Command]] = {
+    "shutdown": EndDaemon,
+    "delete": DeleteRun,
+    "restore": RestoreRun,
+    "purge": PurgeRun,
+}
 """What only the daemon's own user may order, over the socket on its machine."""
 
 

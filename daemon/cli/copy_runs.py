@@ -1,56 +1,67 @@
 """A store of its own with copies of runs that a daemon elsewhere holds, for as long as a command needs it."""
 
 import argparse
-import asyncio
-import itertools
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from luggin.daemon.cli.source import StoredRun, load
-from luggin.daemon.store import Store
-from luggin.protocol.points import COLUMNS, batch
+from luggin.daemon.cli.evaluations import fetch_evaluation
+from luggin.daemon.cli.reach import with_remote
+from luggin.daemon.cli.source import fetch_told
 
-_AT_ONCE = 20_000
+if TYPE_CHECKING:
+    from luggin.daemon.mqtt.remote import Remote
+    from luggin.daemon.store import RunTexts
 
 
 @contextmanager
 def copied(args: argparse.Namespace, names: list[str]) -> Iterator[Path]:
-    """The path of a store that holds the named runs.
-
-    Points, header, events and result are the daemon's; the hash chain over the events is this copy's own.
-    """
-    found = load(args, names)
+    """The path of a store that holds the named runs, with the daemon's own texts, hashes, points and evaluations."""
     with tempfile.TemporaryDirectory(prefix="luggin-") as folder:
         path = Path(folder) / "runs.sqlite"
-        asyncio.run(_write(path, found))
+        with_remote(args, lambda remote: _copy(remote, path, list(dict.fromkeys(names))))
         yield path
 
 
-async def _write(path: Path, runs: list[StoredRun]) -> None:
-    moment = 0.0
-    async with Store.open(path, interval=0.01, slow_interval=0.01, utc=lambda: moment) as store:
-        for run in runs:
-            await store.begin_run(run.header)
-            await _write_points(store, run)
-            for event in run.events:
-                if event.kind != "gap":  # the copy noted its holes by itself
-                    moment = event.utc
-                    await store.event(
-                        event.run, run.header.instrument, event.kind, event.sentence, event.data, urgent=True
-                    )
-            if run.result is not None:
-                await store.finish_run(run.result)
+async def _copy(remote: "Remote", path: Path, names: list[str]) -> None:
+    from luggin.daemon.store.transcript import transcribe
+    from luggin.protocol.points import batch
+
+    for name in names:
+        told = await fetch_told(remote, name)
+        points = [
+            batch(name, each.boot, each.first, each.columns) async for each in remote.points(name, 0, int(told["end"]))
+        ]
+        made = [await fetch_evaluation(remote, each) for each in reversed(await _evaluations(remote, name))]
+        transcribe(path, _texts(told), points, made)
 
 
-async def _write_points(store: Store, run: StoredRun) -> None:
-    import numpy as np
+async def _evaluations(remote: "Remote", run: str) -> list[str]:
+    """Names of the run's evaluations, newest first."""
+    from luggin.protocol import topics
 
-    index = run.columns.get("index", np.empty(0, dtype=np.int64))
-    edges = [0, *(np.flatnonzero(np.diff(index) != 1) + 1).tolist(), len(index)]
-    for start, stop in itertools.pairwise(edges):
-        for low in range(start, stop, _AT_ONCE):
-            high = min(low + _AT_ONCE, stop)
-            part = {name: values[low:high] for name, values in run.columns.items() if name in COLUMNS}
-            await store.put(batch(run.header.run, run.header.boot, int(index[low]), part))
+    names: list[str] = []
+    while True:
+        before = names[-1] if names else ""
+        reply = await remote.ask(topics.STORE, "evaluations", run=run, limit=500, before=before)
+        if not reply.data["evaluations"]:
+            return names
+        names += [each["name"] for each in reply.data["evaluations"]]
+
+
+def _texts(told: dict[str, Any]) -> "RunTexts":
+    """What was hashed, made again from what the daemon told."""
+    from luggin.daemon.store import RunTexts, chain
+    from luggin.daemon.store.locate import run_scope
+
+    header, scope = chain.canonical(told["header"]), run_scope(told["header"]["run"])
+    fields = ("number", "kind", "sentence", "data", "utc")
+    events = tuple(
+        (each["number"], chain.event_text(scope, *(each[name] for name in fields)), bytes.fromhex(each["hash"]))
+        for each in told["events"]
+    )
+    result = None if told["result"] is None else chain.canonical(told["result"])
+    digest = None if told["hash"] is None else bytes.fromhex(told["hash"])
+    return RunTexts(header, chain.start(header), events, result, told["seal"], told["sealed_events"], digest)

@@ -13,6 +13,7 @@ HELP = "write runs as CSV tables with a Frictionless data package descriptor tha
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("run_ids", nargs="+", metavar="RUN", help="runs, as `luggin runs` lists them")
     parser.add_argument("-o", "--output", required=True, metavar="DIR", help="folder to make")
+    parser.add_argument("--deleted", action="store_true", help="export runs too that are deleted")
     add_source_arguments(parser)
 
 
@@ -21,7 +22,7 @@ def run(args: argparse.Namespace) -> int:
 
     with opened_archive(args, args.run_ids) as archive:
         try:
-            written = export_runs(archive, args.run_ids, Path(args.output))
+            written = export_runs(archive, args.run_ids, Path(args.output), deleted=args.deleted)
         except PackageError as error:
             raise CliError(str(error)) from None
     print(written)

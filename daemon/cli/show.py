@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from dataclasses import asdict
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.source import StoredRun, add_source_arguments, load
@@ -23,6 +24,8 @@ def run(args: argparse.Namespace) -> int:
             "result": found.result.model_dump(mode="json") if found.result else None,
             "events": [event.model_dump(mode="json") for event in found.events],
             "gaps": found.gaps,
+            "deleted": None if found.deletion is None else asdict(found.deletion),
+            "head": found.head,
             "points": len(found.columns["index"]) if "index" in found.columns else 0,
         }
         print(json.dumps(told, indent=2))
@@ -47,6 +50,12 @@ def _page(found: StoredRun) -> None:
         print("  ended       not yet")
     else:
         print(f"  ended       {result.state}: {result.sentence} Cell {result.cell}.")
+    print(f"  hashes      head {found.head}")
+    if result is not None:
+        print(f"              result {result.hash}; keep it elsewhere: `luggin verify --seen` looks for it")
+    if found.deletion is not None:
+        deletion = found.deletion
+        print(f"  DELETED     {moment(deletion.utc)} by {deletion.asked_by}: {deletion.reason}")
     for first, after in found.gaps:
         print(f"  lost        points {first} to {after - 1}")
     print("  events")

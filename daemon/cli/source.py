@@ -13,7 +13,7 @@ from luggin.daemon.cli.reach import add_broker_arguments, with_remote
 
 if TYPE_CHECKING:
     from luggin.daemon.mqtt.remote import Remote
-    from luggin.daemon.store import Archive
+    from luggin.daemon.store import Archive, Deletion
     from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
     from luggin.protocol.points import Array
 
@@ -27,6 +27,12 @@ class StoredRun:
     events: "list[RunEvent]"
     gaps: list[tuple[int, int]]
     columns: "dict[str, Array]"
+    deletion: "Deletion | None"
+
+    @property
+    def head(self) -> str:
+        """The newest hash of the run's chain of events, hexadecimal."""
+        return self.events[-1].hash if self.events else ""
 
 
 def add_source_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,28 +46,33 @@ def store_path(args: argparse.Namespace) -> Path | None:
         return Path(args.store)
     if args.broker is not None or args.node is not None:
         return None
+    path = configured_store()
+    return path if path.exists() else None
+
+
+def configured_store() -> Path:
+    """Where the daemon of this machine keeps its runs, as far as its configuration can be read."""
     from luggin.daemon import config, places
     from luggin.protocol.problem import DocumentError
 
     try:
-        path = config.load(config.find()).store.path
+        return config.load(config.find()).store.path
     except (DocumentError, OSError):
-        path = places.state_directory() / "runs.sqlite"
-    return path if path.exists() else None
+        return places.state_directory() / "runs.sqlite"
 
 
-def summaries(args: argparse.Namespace, limit: int) -> list[dict[str, Any]]:
-    """The newest runs, newest first, as tables of plain values."""
+def summaries(args: argparse.Namespace, limit: int, deleted: bool = False) -> list[dict[str, Any]]:
+    """The newest runs, or deleted runs, newest first, as tables of plain values."""
     path = store_path(args)
     if path is None:
-        return with_remote(args, lambda remote: _remote_summaries(remote, limit))
+        return with_remote(args, lambda remote: _remote_summaries(remote, limit, deleted))
     from pydantic_core import to_jsonable_python
 
     from luggin.daemon.store import StoreError, open_store
 
     try:
         with open_store(path) as archive:
-            return list(to_jsonable_python(archive.runs(limit)))
+            return list(to_jsonable_python(archive.runs(limit, deleted=deleted)))
     except StoreError as error:
         raise CliError(str(error), exits.NOT_REACHABLE) from None
 
@@ -82,6 +93,7 @@ def load(args: argparse.Namespace, names: list[str]) -> list[StoredRun]:
                     archive.events(name),
                     archive.gaps(name),
                     archive.columns(name),
+                    archive.deletion(name),
                 )
                 for name in names
             ]
@@ -110,10 +122,10 @@ def opened_archive(args: argparse.Namespace, names: list[str]) -> "Iterator[Arch
             raise CliError(str(error), exits.NOT_REACHABLE) from None
 
 
-async def _remote_summaries(remote: "Remote", limit: int) -> list[dict[str, Any]]:
+async def _remote_summaries(remote: "Remote", limit: int, deleted: bool) -> list[dict[str, Any]]:
     from luggin.protocol import topics
 
-    reply = await remote.ask(topics.STORE, "runs", limit=limit)
+    reply = await remote.ask(topics.STORE, "runs", limit=limit, deleted=deleted)
     return list(reply.data["runs"])
 
 
@@ -121,20 +133,30 @@ async def _remote_runs(remote: "Remote", names: list[str]) -> list[StoredRun]:
     return [await fetch(remote, name) for name in names]
 
 
+async def fetch_told(remote: "Remote", name: str) -> dict[str, Any]:
+    """What the daemon tells of one run beside its points, with all of its events."""
+    from luggin.protocol import topics
+
+    told: dict[str, Any] = {"events": [], "next_event": 0, "after_event": 1}
+    while told["next_event"] < told["after_event"]:
+        reply = await remote.ask(topics.STORE, "run", run=name, event=told["next_event"])
+        if not reply.accepted:
+            raise CliError(f"{reply.sentence}; `luggin runs` lists what is there")
+        told = {**reply.data, "events": told["events"] + reply.data["events"]}
+    return told
+
+
 async def fetch(remote: "Remote", name: str) -> StoredRun:
     """One run over MQTT, its points by ranges of indices."""
     import numpy as np
 
-    from luggin.protocol import topics
+    from luggin.daemon.store import Deletion
     from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
     from luggin.protocol.points import COLUMNS
 
-    reply = await remote.ask(topics.STORE, "run", run=name)
-    if not reply.accepted:
-        raise CliError(f"{reply.sentence}; `luggin runs` lists what is there")
-    told = reply.data
+    told = await fetch_told(remote, name)
     collected: dict[str, list[Any]] = {"index": []}
-    async for points in remote.points(name, 0, int(told["stored"])):
+    async for points in remote.points(name, 0, int(told["end"])):
         before = len(collected["index"])
         collected["index"].extend(range(points.first, points.first + points.count))
         for column in collected.keys() | points.columns.keys():
@@ -150,10 +172,12 @@ async def fetch(remote: "Remote", name: str) -> StoredRun:
         )
         for column, values in collected.items()
     }
+    result = told["result"] and {**told["result"], "seal": told["seal"], "hash": told["hash"]}
     return StoredRun(
         RunHeader.model_validate(told["header"]),
-        RunResult.model_validate(told["result"]) if told["result"] else None,
+        RunResult.model_validate(result) if result else None,
         [RunEvent.model_validate(event) for event in told["events"]],
         [(first, after) for first, after in told["gaps"]],
         columns,
+        Deletion(**told["deleted"]) if told["deleted"] else None,
     )

@@ -3,5 +3,6 @@
 from luggin.daemon.export.errors import PackageError
 from luggin.daemon.export.package import export_runs
 from luggin.daemon.export.reading import read_package
+from luggin.daemon.export.verification import Verified, verify_package
 
-__all__ = ["PackageError", "export_runs", "read_package"]
+__all__ = ["PackageError", "Verified", "export_runs", "read_package", "verify_package"]

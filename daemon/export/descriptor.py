@@ -11,7 +11,7 @@ from typing import Any
 
 from luggin.daemon.export.clock import iso, utc_of
 from luggin.daemon.export.table import heading
-from luggin.daemon.store import Archive, RunTexts, verify
+from luggin.daemon.store import Archive, RunTexts, codec, verify
 from luggin.protocol.points import COLUMNS, Array, Column
 
 _INDEX = Column("index", "1", "<i8", "number of the point within its run, counted from 0; what is missing was lost")
@@ -70,6 +70,10 @@ def run(archive: Archive, name: str, columns: Mapping[str, Array]) -> dict[str, 
         "anchors": [asdict(anchor) for anchor in anchors],
         "gaps": archive.gaps(name),
         "boots": [{"boot": boot, "first": first, "after": after} for boot, first, after in archive.boots(name)],
+        "layouts": [
+            {"first": first, "after": after, "columns": {n: form.str for n, form in codec.forms(layout).items()}}
+            for layout, first, after in archive.layouts(name)
+        ],
         "dates": {
             "begun": iso(header["utc"]),
             "first_point": dates[0] if dates else None,

@@ -16,18 +16,25 @@ _BLOCK = 1 << 20
 
 
 def export_runs(
-    archive: Archive, runs: Iterable[str], directory: Path | str, *, utc: Callable[[], float] = time.time
+    archive: Archive,
+    runs: Iterable[str],
+    directory: Path | str,
+    *,
+    deleted: bool = False,
+    utc: Callable[[], float] = time.time,
 ) -> Path:
     """Write the runs into a directory, which is made when it isn't there; returns the path of the descriptor.
 
     The descriptor is written last, so an interrupted export is no package.  Raises PackageError when the directory
-    holds a package already or can't be written, NoSuchRun, StoreFault.
+    holds a package already or can't be written, and for a deleted run unless `deleted` asks for such; NoSuchRun,
+    StoreFault.
     """
     folder, names = Path(directory), list(dict.fromkeys(runs))
     if not names:
         raise PackageError("no run was named; name at least one")
     for name in names:
-        archive.number(name)
+        if archive.deletion(name) is not None and not deleted:
+            raise PackageError(f"run {name} is deleted; restore it, or ask for deleted runs too")
     if (folder / DESCRIPTOR).exists():
         raise PackageError(f"{folder} holds a data package already; choose another directory")
     try:

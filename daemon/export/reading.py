@@ -25,10 +25,11 @@ def read_package(directory: Path | str) -> dict[str, tuple[Told, dict[str, Array
     what they were when they were exported.
     """
     folder = Path(directory)
-    return {name: _run(folder, name, resource) for name, resource in _resources(folder).items()}
+    return {name: read_run(folder, name, resource) for name, resource in resources_of(folder).items()}
 
 
-def _resources(folder: Path) -> dict[str, Told]:
+def resources_of(folder: Path) -> dict[str, Told]:
+    """Each run of a package as its descriptor has it.  Raises PackageError."""
     path = folder / DESCRIPTOR
     try:
         if path.stat().st_size > MOST_DESCRIPTOR_BYTES:
@@ -45,7 +46,8 @@ def _resources(folder: Path) -> dict[str, Told]:
     return resources
 
 
-def _run(folder: Path, name: str, resource: Told) -> tuple[Told, dict[str, Array]]:
+def read_run(folder: Path, name: str, resource: Told) -> tuple[Told, dict[str, Array]]:
+    """What is told of one run, and its columns.  Raises PackageError."""
     path = folder / f"{name}.csv"
     try:
         if f"sha256:{digest(path)}" != resource["hash"]:

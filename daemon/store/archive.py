@@ -72,6 +72,15 @@ class Archive:
             summaries.append(RunSummary(name, instrument, method, technique, utc, points, state, outcome))
         return summaries
 
+    def names(self) -> list[str]:
+        """Every run in the order in which they started, deleted ones too."""
+        return [run for (run,) in self._all("SELECT run FROM runs ORDER BY number")]
+
+    def instruments(self) -> list[str]:
+        """Those that have a log."""
+        found = self._all("SELECT DISTINCT scope FROM events WHERE scope GLOB ?", log_scope("*"))
+        return [scope.partition("/")[2] for (scope,) in found]
+
     def number(self, run: str) -> int:
         row = self._one("SELECT number FROM runs WHERE run = ?", run)
         if row is None:
@@ -122,14 +131,16 @@ class Archive:
         """The log of an instrument, or of the node for None."""
         return [_log_entry(entry) for entry, _ in self._entries(log_scope(instrument), first, limit)]
 
-    def newest_abort(self, instrument: str) -> LogEntry | None:
-        """The newest entry of the instrument's log that tells of an abort or of its being cleared."""
-        row = self._one(
-            "SELECT body FROM events WHERE scope = ? AND json_extract(body, '$.kind') IN ('aborted', 'cleared')"
-            " ORDER BY number DESC LIMIT 1",
-            log_scope(instrument),
+    def newest_entry(self, instrument: str, *kinds: str) -> LogEntry | None:
+        """The newest entry of these kinds in the instrument's log."""
+        scope = log_scope(instrument)
+        newest = (
+            "SELECT max(number) FROM events INDEXED BY kinds_in_logs WHERE scope = ?"
+            " AND json_extract(body, '$.kind') = ? AND substr(scope, 1, 4) <> 'run/'"  # the index's own conditions
         )
-        return None if row is None else _log_entry(json.loads(row[0]))
+        numbers = [self._all(newest, scope, kind)[0][0] for kind in kinds]
+        found = [number for number in numbers if number is not None]
+        return self.log(instrument, max(found), 1)[0] if found else None
 
     def anchors(self, run: str) -> list[Anchor]:
         self.number(run)
@@ -219,14 +230,25 @@ class Archive:
         """The index after the last contiguous point: what the instrument may forget, where a replay starts."""
         return load_stored(self._connection, self.number(run)).contiguous
 
+    def end(self, run: str) -> int:
+        """The index after the newest stored point."""
+        return load_stored(self._connection, self.number(run)).end
+
     def boots(self, run: str) -> list[tuple[str, int, int]]:
         """(boot, first, after) of the points that came from each boot of the instrument, in the order of indices."""
-        number, names, found = self.number(run), self._boots(), list[tuple[str, int, int]]()
-        for first, count, boot in rows(self._connection, number, 0, MOST_INDEX, "boot"):
-            if found and found[-1][0] == names[boot] and found[-1][2] == first:
-                found[-1] = (names[boot], found[-1][1], first + count)
+        return self._stretches(run, "boot", self._boots())
+
+    def layouts(self, run: str) -> list[tuple[str, int, int]]:
+        """(layout, first, after) of the points that have the same columns, in the order of indices; see codec."""
+        return self._stretches(run, "layout", self._layouts())
+
+    def _stretches(self, run: str, column: str, names: dict[int, str]) -> list[tuple[str, int, int]]:
+        number, found = self.number(run), list[tuple[str, int, int]]()
+        for first, count, which in rows(self._connection, number, 0, MOST_INDEX, column):
+            if found and found[-1][0] == names[which] and found[-1][2] == first:
+                found[-1] = (names[which], found[-1][1], first + count)
             else:
-                found.append((names[boot], first, first + count))
+                found.append((names[which], first, first + count))
         return found
 
     def unfinished(self) -> list[str]:

@@ -44,6 +44,12 @@ def plain(value: object) -> Any:
             return plain(str(value))
 
 
+def event_text(scope: str, number: int, kind: str, sentence: str, data: object, utc: float) -> str:
+    """The text of an event that is hashed."""
+    fields = {"scope": scope, "number": number, "kind": kind, "sentence": sentence, "data": data, "utc": utc}
+    return canonical(fields)
+
+
 def start(text: str) -> bytes:
     """The hash before the first event."""
     return hashlib.sha256(text.encode()).digest()

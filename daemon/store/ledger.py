@@ -160,16 +160,7 @@ class Ledger:
             if row is not None:
                 return int(row[0])
         number = link.count
-        text = chain.canonical(
-            {
-                "scope": link.scope,
-                "number": number,
-                "kind": note.kind,
-                "sentence": note.sentence,
-                "data": note.data,
-                "utc": self._utc(),
-            }
-        )
+        text = chain.event_text(link.scope, number, note.kind, note.sentence, note.data, self._utc())
         note.hash = chain.link(link.head, text)
         self._connection.execute(
             "INSERT INTO events (scope, number, body, hash) VALUES (?, ?, ?, ?)", (link.scope, number, text, note.hash)

@@ -150,7 +150,7 @@ CREATE TABLE deleted (
   purging INTEGER NOT NULL      -- 1: its parts are being taken out, it can't be restored any more
 ) STRICT;
 
-CREATE INDEX aborts ON events (scope, number) WHERE json_extract(body, '$.kind') IN ('aborted', 'cleared');
+CREATE INDEX kinds_in_logs ON events (scope, json_extract(body, '$.kind'), number) WHERE substr(scope, 1, 4) <> 'run/';
 """
 
 _STAND_INS = (

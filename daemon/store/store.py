@@ -25,6 +25,7 @@ from luggin.daemon.store.records import (
     LogEntry,
     Outstanding,
     RunSummary,
+    RunTexts,
     StoreState,
     Stream,
 )
@@ -216,9 +217,9 @@ class Store:
         """Who deleted the run, None while nobody has."""
         return await self._read(Archive.deletion, run)
 
-    async def newest_abort(self, instrument: str) -> LogEntry | None:
-        """The newest entry of the instrument's log that tells of an abort or of its being cleared."""
-        return await self._read(Archive.newest_abort, instrument)
+    async def newest_entry(self, instrument: str, *kinds: str) -> LogEntry | None:
+        """The newest entry of these kinds in the instrument's log."""
+        return await self._read(Archive.newest_entry, instrument, *kinds)
 
     async def header(self, run: str) -> RunHeader:
         """Raises NoSuchRun, as all that follow do."""
@@ -248,6 +249,14 @@ class Store:
     async def stored_after(self, run: str) -> int:
         """The index after the last contiguous durable point: what the instrument may forget, where a replay starts."""
         return await self._read(Archive.stored_after, run)
+
+    async def end(self, run: str) -> int:
+        """The index after the newest durable point."""
+        return await self._read(Archive.end, run)
+
+    async def texts(self, run: str) -> RunTexts:
+        """Header, events, result and seal as they are stored and hashed."""
+        return await self._read(Archive.texts, run)
 
     async def anchors(self, run: str) -> list[Anchor]:
         return await self._read(Archive.anchors, run)

@@ -31,8 +31,12 @@ async def test_one_run(store: Store) -> None:
     reply = await Questions(store, 128 * 1024).handle(AskRun(request="r", run="run-1"))
     assert RunHeader.model_validate(reply.data["header"]) == await store.header("run-1")
     assert RunResult.model_validate(reply.data["result"]) == result("run-1", 3000)
+    ended = await store.result("run-1")
+    assert ended is not None
+    assert (reply.data["hash"], reply.data["seal"]) == (ended.hash, ended.seal)
     assert [each["kind"] for each in reply.data["events"]] == ["remark"]
     assert (reply.data["stored"], reply.data["gaps"]) == (3000, [])
+    assert (reply.data["next_event"], reply.data["after_event"], reply.data["end"]) == (1, 1, 3000)
     unfinished = await Questions(store, 128 * 1024).handle(AskRun(request="r", run="run-2"))
     assert unfinished.data["result"] is None
 
@@ -66,3 +70,18 @@ async def test_a_run_that_does_not_exist_is_a_sentence(store: Store, question: A
     reply = await Questions(store, 128 * 1024).handle(question)
     assert not reply.accepted
     assert "none" in reply.sentence
+
+
+async def test_events_in_answers_that_a_broker_carries(store: Store) -> None:
+    for number in range(40):
+        await store.event("run-2", None, "remark", f"remark {number} " + "x" * 1000)
+    questions, largest = Questions(store, 16 * 1024), 16 * 1024
+    numbers: list[int] = []
+    first, answers, after = 0, 0, 1
+    while first < after:
+        reply = await questions.handle(AskRun(request="r", run="run-2", event=first))
+        assert len(reply.model_dump_json()) <= largest
+        numbers += [each["number"] for each in reply.data["events"]]
+        first, after, answers = reply.data["next_event"], reply.data["after_event"], answers + 1
+    assert numbers == list(range(41))
+    assert answers > 2

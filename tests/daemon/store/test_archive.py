@@ -122,3 +122,21 @@ async def test_damage_is_told_and_not_read_over(tmp_path: Path) -> None:
     path.write_bytes(blank)
     with pytest.raises(StoreFault, match="can't be read"), open_store(path) as archive:
         archive.runs()
+
+
+async def test_the_newest_entry_of_a_kind_is_found_without_reading_the_log(tmp_path: Path) -> None:
+    path = tmp_path / "store.sqlite"
+    async with Store.open(path, interval=0.01, slow_interval=0.01) as store:
+        assert await store.newest_entry("left", "aborted", "cleared") is None
+        for number, kind in enumerate(("aborted", "cleared", "aborted", "command", "command")):
+            await store.event(None, "left", kind, f"entry {number}")
+        await store.event(None, "right", "cleared", "another instrument's")
+        newest = await store.newest_entry("left", "aborted", "cleared")
+        assert newest is not None
+        assert (newest.number, newest.kind) == (2, "aborted")
+    with closing(sqlite3.connect(path)) as database:
+        plan = database.execute(
+            "EXPLAIN QUERY PLAN SELECT max(number) FROM events INDEXED BY kinds_in_logs WHERE scope = 'instrument/left'"
+            " AND json_extract(body, '$.kind') = 'aborted' AND substr(scope, 1, 4) <> 'run/'"
+        ).fetchall()
+    assert "scope=? AND <expr>=?" in plan[0][3]
