@@ -14,7 +14,7 @@ from luggin.drivers.stream import ByteStream
 
 LONGEST_LINE = 4096
 """Bytes; an instrument that sends longer lines is not one that is meant here."""
-_MOST_LINES, _MOST_ERRORS = 64, 32
+_MOST_LINES, _MOST_STALE, _MOST_ERRORS = 64, 16, 32
 _UNIT = re.compile(r"""(?:[^;"']|"[^"]*"|'[^']*')+""")
 _ERRORS = ":SYST:ERR?"
 
@@ -48,7 +48,7 @@ class ScpiLine:
         async with self._lock:
             await self._write("\n*IDN?")
             line = await self._line()
-            for _ in range(_MOST_LINES):
+            for _ in range(_MOST_STALE):
                 if line.count(",") >= 3:
                     self.identity = line
                     await self._get_in_step(self._overtaken)
@@ -73,6 +73,7 @@ class ScpiLine:
             if errors and not forgiving:
                 raise Refused(f"{self._address} did not take {message!r}: {'; '.join(errors)}")
             if len(units) != answers + 1:
+                self._out_of_step = True
                 words = f"{message!r} was answered with {len(units) - 1} values, not {answers}"
                 raise ProtocolViolation(f"{self._address}: {words}")
             return units[:-1]
@@ -93,6 +94,8 @@ class ScpiLine:
         await self._write(message)
         try:
             line = await self._line(mark)
+            while line == self.identity:  # asked for in vain before, and late; no answer here is ever that
+                line = await self._line(mark)
         except _Silence:
             await self._get_in_step(mark)
             if errors := await self._queued():
@@ -116,7 +119,7 @@ class ScpiLine:
         """Throw away what still comes from before."""
         self._lines.clear()
         await self._write("*IDN?")
-        for _ in range(_MOST_LINES):
+        for _ in range(_MOST_STALE):
             if await self._line(mark) == self.identity:
                 self._out_of_step = self._overtaken != mark
                 return

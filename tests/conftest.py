@@ -7,6 +7,8 @@ from collections.abc import AsyncIterator
 
 import pytest
 
+pytest_plugins = ["luggin.drivers.conformance_plugin"]
+
 # A shell without job control starts its background jobs, this test run perhaps, deaf to Ctrl-C; children inherit that.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)

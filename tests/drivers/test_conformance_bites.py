@@ -230,7 +230,7 @@ async def test_what_is_broken_is_found(
 
 async def test_a_failure_names_its_contract(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(conformance_bench, "PATIENCE", 0.2)
-    with pytest.raises(ContractBroken, match="contract 12 is broken: The cell is let go .*\nchecked here: a status"):
+    with pytest.raises(ContractBroken, match=r"contract 12 is broken: The cell is let go .*\nchecked here: a status"):
         await conformance.carry_out(control.limits_open_the_cell, bench(LimitsMeanNothing))
 
 

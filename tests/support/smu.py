@@ -1,7 +1,7 @@
 """A simulated source-measure unit within the test's process, at the end of a real line."""
 
 import asyncio
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from typing import Any
 
@@ -57,6 +57,11 @@ class Bench:
     def __init__(self, unit: SourceMeasureUnit, driver: ScpiDriver, attending: set[asyncio.Task[None]]) -> None:
         self.unit, self.driver = unit, driver
         self._attending = attending
+
+    async def until(self, done: Callable[[], bool]) -> None:
+        """Wait for something that the unit was told."""
+        while not done():  # noqa: ASYNC110 (a unit tells nobody)
+            await asyncio.sleep(0)
 
     def unplug(self) -> None:
         for task in self._attending:
