@@ -59,7 +59,7 @@ async def _catch_up(store: Store, execution: Execution, stored: int) -> None:
 
 async def _abort_that_stands(store: Store, instrument: str) -> str:
     """The reason of the newest abort that nobody cleared, or empty."""
-    newest = await store.newest_abort(instrument)
+    newest = await store.newest_entry(instrument, "aborted", "cleared")
     return newest.sentence if newest is not None and newest.kind == "aborted" else ""
 
 
