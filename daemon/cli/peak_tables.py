@@ -37,6 +37,7 @@ def page(evaluation: "Evaluation", most: int = 1000) -> Iterator[str]:
 def peak_lines(body: "PeaksBody", most: int) -> Iterator[str]:
     """The table of peaks."""
     if not body.peaks:
+        yield "  no peak"
         return
     prefix, factor = _scale([peak.height for _, peak in body.peaks])
     charged = [peak.charge for _, peak in body.peaks if peak.charge is not None]
@@ -44,7 +45,7 @@ def peak_lines(body: "PeaksBody", most: int) -> Iterator[str]:
     owners = {(each.sweep, each.peak): each.analyte for each in body.analytes if each.peak is not None}
     head = ["sweep", "cycle", "peak", "E_p / V", f"i_p / {prefix}A", "W_1/2 / mV", "E_p/2 / V", "asymmetry"]
     head += [f"area / {prefix}A V"] + ([f"Q / {charge_prefix}C"] if charged else []) + (["analyte"] if owners else [])
-    rows = [tuple([*head, ""])]
+    rows = [(*head, "")]
     for sweep, peak in body.peaks[:most]:
         row = [str(sweep.number), "" if sweep.cycle is None else str(sweep.cycle), peak.polarity]
         row += [_with(peak.potential, peak.u_potential), _with(peak.height * factor, peak.u_height * factor)]
@@ -52,7 +53,7 @@ def peak_lines(body: "PeaksBody", most: int) -> Iterator[str]:
         row.append(_number(peak.area, factor))
         row += [_number(peak.charge, charge_factor)] if charged else []
         row += [owners.get((sweep.number, sweep.peaks.index(peak)), "-")] if owners else []
-        rows.append(tuple([*row, _remark(peak)]))
+        rows.append((*row, _remark(peak)))
     yield from aligned(rows)
     yield from _more(len(body.peaks), most)
 
@@ -134,7 +135,7 @@ def _where(edit: object) -> str:
 
 
 def _remark(peak: "Peak") -> str:
-    said = [peak.shape] if peak.shape != "peak" else []
+    said: list[str] = [peak.shape] if peak.shape != "peak" else []
     said += ["by hand"] if peak.by_hand else []
     said += ["overlapped"] if peak.overlapped else []
     return ", ".join(said)
@@ -147,7 +148,7 @@ def _with(value: float, uncertainty: float) -> str:
 
 
 def _number(value: float | None, factor: float, digits: int = 3) -> str:
-    return "-" if value is None else f"{value * factor:.{digits}g}"
+    return "-" if value is None else f"{value * factor:#.{digits}g}".rstrip(".")
 
 
 def _scale(values: list[float]) -> tuple[str, float]:

@@ -85,15 +85,16 @@ def _edited(
 
 def _removed(result: PeakResult, edit: PeakEdit) -> PeakResult:
     """Without the peak at that place; a peak elsewhere is not what was meant."""
-    assert edit.potential is not None
-    nearest = min(result.peaks, key=lambda peak: abs(peak.potential - edit.potential), default=None)
+    at = edit.potential
+    assert at is not None
+    nearest = min(result.peaks, key=lambda peak: abs(peak.potential - at), default=None)
     if nearest is not None:
         reach = max(nearest.half_width or 0.0, result.settings.minimum_half_width)
-        if abs(nearest.potential - edit.potential) > reach:
+        if abs(nearest.potential - at) > reach:
             raise EvaluationError(
-                f"there is no peak at {edit.potential:g} V to remove; the nearest one is at {nearest.potential:.4g} V"
+                f"there is no peak at {at:g} V to remove; the nearest one is at {nearest.potential:.4g} V"
             )
-    return remove_peak(result, edit.potential)
+    return remove_peak(result, at)
 
 
 def _farthest(potential: Array, current: Array, anchors: tuple[float, float]) -> float:
@@ -104,8 +105,8 @@ def _farthest(potential: Array, current: Array, anchors: tuple[float, float]) ->
     inside = np.flatnonzero((e > low) & (e < high) & np.isfinite(i))
     if inside.size < 3:
         raise EvaluationError(f"the curve has no points between {low:g} and {high:g} V; set the peak where it has")
-    ends = np.interp(anchors, e, i)
-    line = np.interp(e[inside], *zip(*sorted(zip(anchors, ends, strict=True)), strict=True))
+    first, last = np.interp((low, high), e, i)
+    line = first + (last - first) * (e[inside] - low) / (high - low)
     return float(e[inside][np.argmax(np.abs(i[inside] - line))])
 
 
