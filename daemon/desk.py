@@ -21,6 +21,7 @@ from luggin.protocol import topics
 from luggin.protocol.document import bounded
 from luggin.protocol.payloads import COMMANDS, MOST_COMMAND_BYTES, QUESTIONS, STORE_COMMANDS, Command, Plain, Reply
 from luggin.protocol.problem import DocumentError, Problem, from_validation
+from luggin.protocol.sequence.document import MOST_DEPTH as MOST_SEQUENCE_DEPTH
 from luggin.protocol.topics import STORE, CommandTopic, is_segment
 
 log = structlog.get_logger(__name__)
@@ -29,6 +30,8 @@ OFF_VERBS = ("stop", "abort")
 Origin = Literal["mqtt", "local"]
 UNREAD = "unread"  # stands for the request id of a command whose own can't be read
 _REMEMBERED, _REMEMBERED_FOR = 1024, 600.0
+MOST_DEPTH = MOST_SEQUENCE_DEPTH + 1
+"""Levels of nesting in a command: those of the deepest document, one level down."""
 
 
 class Handler(Protocol):
@@ -170,7 +173,7 @@ def _decode(body: bytes) -> dict[str, Any]:
         data = json.loads(body, parse_constant=_no_number)
     except (ValueError, RecursionError):
         raise _problem("command", None, "it is no JSON object", "see the payload models") from None
-    bounded(data, "command")
+    bounded(data, "command", MOST_DEPTH)
     return dict(data)
 
 

@@ -19,6 +19,7 @@ import structlog
 from luggin.daemon import endpoint, places
 from luggin.daemon.board import Board
 from luggin.daemon.broker import EmbeddedBroker
+from luggin.daemon.clock import Clock
 from luggin.daemon.config import BrokerSettings, Config
 from luggin.daemon.desk import Desk
 from luggin.daemon.ending import Ending
@@ -31,6 +32,7 @@ from luggin.daemon.mqtt.intake import Intake
 from luggin.daemon.notify import notify
 from luggin.daemon.office import Office
 from luggin.daemon.questions import Questions
+from luggin.daemon.sequences import Conductor
 from luggin.daemon.session import Instrument
 from luggin.daemon.store import Store, StoreError
 from luggin.protocol.payloads import NodeStatus
@@ -71,7 +73,11 @@ class _Daemon:
         largest = config.broker.largest_message if config.broker else Endpoint.largest_message
         self._evaluator = Evaluator(store, Calculator(store.path), f"luggin {self._software}")
         orders = {"evaluate": self._evaluator}
-        self._desk = desk = Desk(self._node, self._instruments, Questions(store, largest), orders=orders)
+        self._conductors = {
+            name: Conductor(self._node, name, instrument, store, self._board, Clock())
+            for name, instrument in self._instruments.items()
+        }
+        self._desk = desk = Desk(self._node, self._conductors, Questions(store, largest), orders=orders)
         self._intake = Intake(desk, self._instruments)
         office = Office(store, self._instruments, ending)
         self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status, office)
@@ -100,6 +106,7 @@ class _Daemon:
             instruments = [start(f"instrument {name}", each.run) for name, each in self._instruments.items()]
             commands = [start("commands", self._intake.run), start("local socket", self._local.run)]
             commands.append(start("evaluations", self._evaluator.run))
+            commands += [start(f"sequence on {name}", each.run) for name, each in self._conductors.items()]
             await self._record("started", f"luggin {self._software} started")
             log.info("started", node=self._node, instruments=list(self._instruments), pid=os.getpid())
             notify("READY=1")

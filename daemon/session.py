@@ -136,8 +136,12 @@ class Instrument:
             words = f"The daemon met an unforeseen {type(error).__name__}; look at the state before anything else."
             reply = _refused(command, words)
         if not isinstance(command.payload, Check):
-            self._control.record_command(command, reply)
+            self.record(command, reply)
         return reply
+
+    def record(self, command: ReceivedCommand, reply: Reply) -> None:
+        """Who asked for what and what became of it, for the record."""
+        self._control.record_command(command, reply)
 
     async def _obey(self, command: ReceivedCommand) -> Reply:
         now = self._clock.monotonic()

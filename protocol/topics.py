@@ -2,6 +2,7 @@
 
 luggin/<node>/status                                  retained, also the last will
 luggin/<node>/<instrument>/state, health, alarm       retained
+luggin/<node>/<instrument>/sequence                   retained
 luggin/<node>/<instrument>/progress                   latest only
 luggin/<node>/<instrument>/run/<run>/header, points, event, result, evaluation
 luggin/<node>/<instrument>/command/<client>/<verb>    to the daemon; the broker's ACL makes <client> true
@@ -19,7 +20,7 @@ ROOT = "luggin"
 STORE = "store"
 SEGMENT = re.compile(r"[a-z0-9-]{1,64}")
 RunKind = Literal["header", "points", "event", "result", "evaluation"]
-Kind = Literal["status", "state", "health", "alarm", "progress", RunKind, "command", "reply"]
+Kind = Literal["status", "state", "health", "alarm", "sequence", "progress", RunKind, "command", "reply"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,7 @@ DELIVERY: dict[Kind, Delivery] = {
     "state": Delivery(1, True),
     "health": Delivery(1, True),
     "alarm": Delivery(1, True),
+    "sequence": Delivery(1, True),
     "progress": Delivery(0, False),
     "header": Delivery(1, False),
     "points": Delivery(1, False),
@@ -62,7 +64,7 @@ def status(node: str) -> str:
     return _checked(node, "status")
 
 
-def instrument(node: str, name: str, kind: Literal["state", "health", "alarm", "progress"]) -> str:
+def instrument(node: str, name: str, kind: Literal["state", "health", "alarm", "sequence", "progress"]) -> str:
     return _checked(node, name, kind)
 
 

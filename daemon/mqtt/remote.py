@@ -20,6 +20,7 @@ from luggin.protocol.payloads import (
     Payload,
     Points,
     Reply,
+    SequenceState,
 )
 
 ANSWER_TIMEOUT = 15.0
@@ -61,7 +62,7 @@ class Remote:
             return
         if not payload:
             return
-        if parts[-1] in ("state", "status", "health", "alarm"):
+        if parts[-1] in ("state", "status", "health", "alarm", "sequence"):
             self._newest[topic] = payload
             self._arrived.set()
         for watcher in self._watchers:
@@ -127,6 +128,9 @@ class Remote:
 
     async def state(self, instrument: str) -> InstrumentState:
         return await self.newest(topics.instrument(self.node, instrument, "state"), InstrumentState)
+
+    async def sequence(self, instrument: str) -> SequenceState:
+        return await self.newest(topics.instrument(self.node, instrument, "sequence"), SequenceState)
 
     def payloads(self, kind: str) -> dict[str, bytes]:
         """The newest payloads of this kind (health, alarm ...) that have come so far, by instrument."""

@@ -19,6 +19,7 @@ MOST_STEPS = 400
 MOST_DEPTH = 12
 """Levels of nesting in a sequence: those of a method, within loops within loops."""
 MOST_TURNS = 1_000_000
+MOST_TAGS = 14
 
 
 class Check(Frozen):
@@ -163,7 +164,7 @@ def parse(document: dict[str, Any]) -> SequenceDocument:
         sequence = SequenceDocument.model_validate(document)
     except ValidationError as error:
         raise DocumentError(from_validation(error)) from None
-    problems = list(_wrong_methods(sequence))
+    problems = list(_wrong_methods(sequence)) or list(_crowded(sequence))
     named = list(_named(sequence.steps))
     problems += [
         Problem("steps", name, "no such method stands in this sequence", "known are " + ", ".join(sequence.methods))
@@ -176,6 +177,15 @@ def parse(document: dict[str, Any]) -> SequenceDocument:
     if problems:
         raise DocumentError(problems)
     return sequence
+
+
+def _crowded(sequence: SequenceDocument) -> Iterator[Problem]:
+    """Methods whose tags leave no room for the two that a sequence adds."""
+    for name, document in sequence.methods.items():
+        count = len(document.get("setup", {}).get("tags", ()))
+        if count > MOST_TAGS:
+            allowed = f"a sequence adds its own; at most {MOST_TAGS} here"
+            yield Problem(f"methods.{name}.setup.tags", count, "there are too many tags", allowed)
 
 
 def _wrong_methods(sequence: SequenceDocument) -> Iterator[Problem]:

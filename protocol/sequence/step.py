@@ -217,7 +217,8 @@ def _leave(course: Course, progress: Progress, arrival: Arrival | None) -> Moved
         turns = "1 turn was" if arrival.missed == 1 else f"{arrival.missed} turns were"
         effects = (Record("missed", f"{turns} left out: the one before took too long.", {"missed": arrival.missed}),)
     if arrival.due is not None:
-        return _with(progress, doing="waiting", due=arrival.due, then="begin"), effects
+        reason = "Waiting for the time at which the next turn is due."
+        return _with(progress, doing="waiting", due=arrival.due, then="begin", reason=reason), effects
     progress, more = _arrive(course, progress)
     return progress, (*effects, *more)
 
@@ -231,7 +232,8 @@ def _arrive(course: Course, progress: Progress) -> Moved:
             again = run.step.again
             name = again.run if again is not None and progress.again else run.step.run
             start = StartRun(name, run.step.sample, run.step.group, progress.runs)
-            return _with(progress, doing="starting"), (start,)
+            turn = f", {progress.replicate + 1} of {run.step.times}" if run.step.times > 1 else ""
+            return _with(progress, doing="starting", reason=f"Measuring {run.step.group} with {name}{turn}."), (start,)
         case PromptStep() as prompt:
             number = progress.prompt + 1
             note = Record("prompt", prompt.prompt, {"prompt": number})

@@ -82,7 +82,7 @@ async def test_a_command_reaches_its_instrument() -> None:
         (to("start"), b"[]", "command"),
         (to("start"), b"[" * 50_000, "command"),
         (to("start"), body(token="t", method={"a": float("nan")}), "command"),
-        (to("start"), body(token="t", method={"a": [[[[[[[[1]]]]]]]]}), "nested"),
+        (to("start"), body(token="t", method={"a": [[[[[[[[[[[[[1]]]]]]]]]]]]]}), "nested"),
         (to("start"), body(method={}), "token"),
         (to("start"), body(token="t", method={}, colour="red"), "colour"),
         (to("start"), body(token="t", method={}, version=2), "version"),

@@ -1,0 +1,299 @@
+"""Carries out the sequence of one instrument: runs the machine of protocol.sequence and does what it asks for."""
+
+import asyncio
+import secrets
+import time
+from collections.abc import Awaitable, Callable, Coroutine
+from typing import Any, Protocol
+
+import structlog
+
+from luggin.daemon.board import Board
+from luggin.daemon.clock import Clock
+from luggin.daemon.command import ReceivedCommand
+from luggin.daemon.sequences.memory import Memory, Patron, Remembered
+from luggin.daemon.sequences.runs import Runs
+from luggin.daemon.store import Store, StoreError
+from luggin.protocol import topics
+from luggin.protocol.payloads import Answer, Reply, SequenceState, StartSequence, Unhold
+from luggin.protocol.problem import DocumentError
+from luggin.protocol.sequence import (
+    OVER,
+    Course,
+    Progress,
+    SequenceDocument,
+    Status,
+    begin,
+    effects,
+    events,
+    next_deadline,
+    parse,
+    step,
+)
+from luggin.protocol.sequence.course import Run
+from luggin.protocol.unit import Unit
+
+_PLAIN: dict[str, type[events.Command]] = {
+    "sequence-hold": events.Hold,
+    "sequence-skip": events.Skip,
+    "sequence-stop": events.Stop,
+    "sequence-abort": events.Abort,
+}
+VERBS = frozenset({"sequence", "sequence-unhold", "answer", *_PLAIN})
+
+
+class Session(Protocol):
+    """What a sequence needs of its instrument."""
+
+    @property
+    def unit(self) -> Unit: ...
+
+    async def handle(self, command: ReceivedCommand) -> Reply: ...
+
+    def record(self, command: ReceivedCommand, reply: Reply) -> None: ...
+
+
+class _Performance:
+    """One execution of a sequence.  `origin` is its time 0 by the monotonic clock."""
+
+    def __init__(self, name: str, document: SequenceDocument, patron: Patron, origin: float) -> None:
+        self.name, self.document, self.patron, self.origin = name, document, patron, origin
+        self.course = Course(document)
+        self.progress = Progress()
+
+
+class Conductor:
+    """Stands before an instrument's session: takes the commands to its sequence, and hands the others on.
+
+    While a sequence is on and not held, nobody else starts a run.
+    """
+
+    def __init__(self, node: str, name: str, session: Session, store: Store, board: Board, clock: Clock) -> None:
+        self._node, self._name, self._session, self._board, self._clock = node, name, session, board, clock
+        self._log = structlog.get_logger(__name__).bind(instrument=name)
+        self._store = store
+        self._memory = Memory(name, store, clock)
+        self._runs = Runs(name, session, store)
+        self._on: _Performance | None = None
+        self._moved = asyncio.Event()
+        self._recalled = asyncio.Event()
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    async def run(self) -> None:
+        """Go on with what an earlier daemon began, then keep time.  Returns only by cancellation."""
+        try:
+            await self._recall()
+            while True:
+                self._moved.clear()
+                due = None if self._on is None else next_deadline(self._on.progress)
+                rest = None if due is None or self._on is None else self._on.origin + due - self._clock.monotonic()
+                try:
+                    async with asyncio.timeout(None if rest is None else max(0.0, rest)):
+                        await self._moved.wait()
+                except TimeoutError:
+                    self._feed(events.Tick(self._at()))
+        finally:
+            tasks = set(self._tasks)
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _recall(self) -> None:
+        if not self._recalled.is_set():
+            try:
+                found = await self._memory.recall()
+                if found is not None:
+                    await self._go_on(found)
+            except (StoreError, DocumentError, KeyError, ValueError) as error:
+                self._log.error("a sequence that was on can't be read; it is not gone on with", reason=str(error))
+            self._post()
+            self._recalled.set()
+
+    async def _go_on(self, found: Remembered) -> None:
+        origin = self._clock.monotonic() - found.progress.at - found.passed
+        on = self._on = _Performance(found.name, found.document, found.patron, origin)
+        on.progress = found.progress
+        run = found.progress.run or await self._runs.of(found.name, found.progress.runs)
+        self._feed(events.Restarted(self._at(), found.document.after_restart, run))
+        if on.progress.run is not None:
+            self._spawn(self._watch(on, on.progress.run))
+
+    # Commands
+
+    async def handle(self, command: ReceivedCommand) -> Reply:
+        if command.verb not in VERBS and not (command.verb == "start" and self._busy()):
+            return await self._session.handle(command)
+        await self._recalled.wait()
+        reply = await self._obey(command)
+        self._session.record(command, reply)
+        return reply
+
+    async def _obey(self, command: ReceivedCommand) -> Reply:
+        payload = command.payload
+        if command.verb == "start":
+            return _refused(command, "A sequence is on; hold or stop it before you start a run by hand.")
+        if isinstance(payload, StartSequence):
+            return await self._start(command, payload)
+        if isinstance(payload, Answer | Unhold) and not self._fresh(payload.token):
+            return _refused(command, "The token is out of date; read the state again and quote its token.")
+        if self._on is None:
+            return _refused(command, "No sequence is on.")
+        at, by = self._at(), command.client
+        if isinstance(payload, Answer):
+            event: events.Command = events.Answer(at, by, payload.prompt, payload.words)
+        elif isinstance(payload, Unhold):
+            event = events.Unhold(at, by)
+        else:
+            event = _PLAIN[command.verb](at, by)
+        for effect in self._feed(event):
+            if isinstance(effect, effects.Rejected):
+                return _refused(command, effect.sentence)
+        return self._accepted(command)
+
+    def _busy(self) -> bool:
+        return self._on is not None and self._on.progress.status not in OVER | {Status.HELD}
+
+    def _fresh(self, token: str) -> bool:
+        return bool(token) and token == self._session.unit.token
+
+    async def _start(self, command: ReceivedCommand, start: StartSequence) -> Reply:
+        if self._on is not None and self._on.progress.status not in OVER:
+            return _refused(command, f"The sequence {self._on.name} is on already; stop it first.")
+        if not self._fresh(start.token):
+            return _refused(command, "The token is out of date; read the state again and quote its token.")
+        try:
+            document = parse(start.sequence)
+        except DocumentError as error:
+            problems = [str(problem) for problem in error.problems]
+            return _refused(command, "The sequence can't be used: " + "; ".join(problems), problems)
+        if (sentence := await self._runs.refusal(document, command)) is not None:
+            return _refused(command, sentence)
+        moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(self._clock.utc()))
+        name = f"{moment}-{document.name[:40]}-{secrets.token_hex(2)}"
+        on = _Performance(name, document, Patron.of(command), self._clock.monotonic())
+        try:
+            await self._memory.begin(name, document, on.patron)
+        except StoreError as error:
+            return _refused(command, f"The sequence can't be stored: {error}.")
+        if self._on is not None and self._on.progress.status not in OVER:
+            return _refused(command, f"The sequence {self._on.name} is on already; stop it first.")
+        self._on = on
+        on.progress, todo = begin(on.course)
+        self._do(on, todo)
+        return self._accepted(command)
+
+    def _accepted(self, command: ReceivedCommand) -> Reply:
+        on = self._on
+        assert on is not None
+        sentence = f"The sequence {on.name} is in {on.progress.status}."
+        data = {"sequence": on.name}
+        return Reply(request=command.payload.request, accepted=True, sentence=sentence, run=on.progress.run, data=data)
+
+    # The machine
+
+    def _at(self) -> float:
+        assert self._on is not None
+        return self._clock.monotonic() - self._on.origin
+
+    def _feed(self, event: events.Event) -> tuple[effects.Effect, ...]:
+        on = self._on
+        if on is None:
+            return ()
+        before = on.progress
+        on.progress, todo = step(on.course, before, event)
+        if todo or on.progress.model_copy(update={"at": before.at}) != before:
+            self._do(on, todo)
+        return todo
+
+    def _do(self, on: _Performance, todo: tuple[effects.Effect, ...]) -> None:
+        """Keep where the sequence stands, tell it, and do what it asks for: a run starts only once that is durable."""
+        notes = [
+            {"kind": each.kind, "sentence": each.sentence, **each.data}
+            for each in todo
+            if isinstance(each, effects.Record)
+        ]
+        kept = self._memory.keep(on.name, on.progress, notes)
+        for effect in todo:
+            match effect:
+                case effects.StartRun():
+                    self._spawn(self._start_run(on, effect, kept))
+                case effects.EndRun():
+                    self._spawn(self._runs.end(on.patron, effect.how))
+                case effects.Flag():
+                    self._store.event(effect.run, self._name, "flagged", effect.sentence, {"sequence": on.name})
+        self._post()
+        self._moved.set()
+
+    async def _start_run(self, on: _Performance, asked: effects.StartRun, kept: Awaitable[int]) -> None:
+        try:
+            await kept
+        except StoreError as error:
+            sentence = f"it can't be recorded: {error}."
+            self._news(on, lambda at: events.Refused(at, sentence))
+            return
+        reply = await self._runs.start(on.name, on.document, on.patron, asked)
+        if reply.run is None or not reply.accepted:
+            self._news(on, lambda at: events.Refused(at, reply.sentence))
+            return
+        run = reply.run
+        self._news(on, lambda at: events.Started(at, run))
+        await self._watch(on, run)
+
+    async def _watch(self, on: _Performance, run: str) -> None:
+        """Until the run is over and evaluated."""
+        ended = await self._runs.over(run)
+        self._news(on, lambda at: events.Ended(at, run, ended.state, ended.sentence, ended.quantities))
+
+    def _news(self, on: _Performance, event: Callable[[float], events.Event]) -> None:
+        if on is self._on:
+            self._feed(event(self._at()))
+
+    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.create_task(self._guarded(work), name=f"{self._name}: sequence")
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
+        """An unforeseen error holds the sequence: what it was about to do is for a person to decide."""
+        try:
+            await work
+        except Exception as error:
+            self._log.exception("a sequence met an unforeseen error")
+            if self._on is not None:
+                self._feed(events.Refused(self._at(), f"the daemon met an unforeseen {type(error).__name__}."))
+                self._feed(events.Hold(self._at(), "the daemon"))
+
+    # For people
+
+    def _post(self) -> None:
+        self._board.post(topics.instrument(self._node, self._name, "sequence"), self._state())
+
+    def _state(self) -> SequenceState:
+        on, utc = self._on, self._clock.utc()
+        if on is None:
+            return SequenceState(node=self._node, instrument=self._name, sequence=None, utc=utc)
+        progress = on.progress
+        node = on.course.leaf(progress.path)
+        due = next_deadline(progress)
+        return SequenceState(
+            node=self._node,
+            instrument=self._name,
+            sequence=on.name,
+            name=on.document.name,
+            status=progress.status,
+            reason=progress.reason,
+            doing=progress.doing,
+            run=progress.run,
+            label=node.step.group if isinstance(node, Run) else "",
+            runs=progress.runs,
+            turns=tuple(frame.turn for frame in progress.path[1:]),
+            missed=progress.missed,
+            prompt=progress.prompt if progress.doing == "prompting" else None,
+            due=None if due is None else utc + on.origin + due - self._clock.monotonic(),
+            utc=utc,
+        )
+
+
+def _refused(command: ReceivedCommand, sentence: str, problems: list[str] | None = None) -> Reply:
+    request = command.payload.request
+    return Reply(request=request, accepted=False, sentence=sentence, problems=problems or [])
