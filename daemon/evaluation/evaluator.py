@@ -4,6 +4,7 @@ import asyncio
 import secrets
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 
 import structlog
 
@@ -11,7 +12,7 @@ from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.evaluation.calculator import Calculator
 from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.functions import Finding
-from luggin.daemon.store import Store, StoreError
+from luggin.daemon.store import NoSuchRun, Store, StoreError
 from luggin.protocol.evaluation import EvaluationSettings, after_run, settings_of
 from luggin.protocol.payloads import Evaluate, Evaluation, Reply
 from luggin.protocol.problem import DocumentError
@@ -40,7 +41,8 @@ class Evaluator:
                 serial = await self._store.changed(serial)
                 try:
                     for run in await self._store.unevaluated():
-                        await self._after(run)
+                        with suppress(NoSuchRun):  # it was purged meanwhile
+                            await self._after(run)
                 except StoreError as error:
                     log.error("a run can't be evaluated; trying again", reason=str(error))
                     await asyncio.sleep(_STORE_AGAIN)

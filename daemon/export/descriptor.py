@@ -17,16 +17,16 @@ from luggin.protocol.points import COLUMNS, Array, Column
 _INDEX = Column("index", "1", "<i8", "number of the point within its run, counted from 0; what is missing was lost")
 
 
-def package(resources: list[dict[str, Any]], utc: float) -> dict[str, Any]:
+def package(runs: list[dict[str, Any]], others: list[dict[str, Any]], utc: float) -> dict[str, Any]:
     return {
         "profile": "tabular-data-package",
         "name": "electrochemical-runs",
-        "title": "Electrochemical runs: " + ", ".join(each["name"] for each in resources),
+        "title": "Electrochemical runs: " + ", ".join(each["name"] for each in runs),
         "description": "All values are in SI units. Currents are positive when anodic (IUPAC). Times called utc are "
         "seconds since 1970 by the clock of the measuring computer; they and all dates are for information only, the "
         "points carry the instrument's own time.",
         "created": iso(utc),
-        "resources": resources,
+        "resources": [*runs, *others],
     }
 
 

@@ -1,4 +1,4 @@
-"""Write runs as a data package: for each run a table and its method, and one descriptor for all."""
+"""Write runs as a data package: for each run a table and its method, their evaluations, one descriptor for all."""
 
 import hashlib
 import json
@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
-from luggin.daemon.export import descriptor, table
+from luggin.daemon.export import descriptor, evaluations, table
 from luggin.daemon.export.errors import PackageError
 from luggin.daemon.store import Archive
 
@@ -40,7 +40,9 @@ def export_runs(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         resources = [_resource(archive, name, folder) for name in names]
-        document = json.dumps(descriptor.package(resources, utc()), indent=2, ensure_ascii=False, allow_nan=False)
+        others = evaluations.write(archive, names, folder)
+        told = descriptor.package(resources, others, utc())
+        document = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
         (folder / DESCRIPTOR).write_text(document + "\n", encoding="utf-8")
     except OSError as error:
         raise PackageError(f"{folder} can't be written ({error.strerror}); make room or choose another") from None

@@ -5,7 +5,7 @@ import re
 from pathlib import Path
 from typing import Any
 
-from luggin.daemon.export import table
+from luggin.daemon.export import evaluations, table
 from luggin.daemon.export.errors import PackageError
 from luggin.daemon.export.package import DESCRIPTOR, digest
 from luggin.daemon.store import RunTexts, altered_texts, chain
@@ -19,10 +19,10 @@ Told = dict[str, Any]
 
 
 def read_package(directory: Path | str) -> dict[str, tuple[Told, dict[str, Array]]]:
-    """Run to what is told of it (header, result, events, gaps ...) and its columns, `index` first.
+    """Run to what is told of it (header, result, events, gaps, evaluations ...) and its columns, `index` first.
 
-    Raises PackageError for a package that is not ours, that is incomplete, or whose tables, events or results are not
-    what they were when they were exported.
+    Raises PackageError for a package that is not ours, that is incomplete, or whose tables, events, results or
+    evaluations are not what they were when they were exported.
     """
     folder = Path(directory)
     return {name: read_run(folder, name, resource) for name, resource in resources_of(folder).items()}
@@ -40,9 +40,12 @@ def resources_of(folder: Path) -> dict[str, Told]:
         raise PackageError(f"{path} can't be read ({error.strerror}); name the directory of a data package") from None
     except (ValueError, RecursionError, KeyError, TypeError):
         raise PackageError(f"{path} is no descriptor of a data package; export the runs again") from None
+    made = resources.pop(evaluations.NAME, None)
+    rows = [] if made is None else evaluations.read(folder, made)
     for name, resource in resources.items():
         if not is_segment(name) or resource.get("path") != f"{name}.csv" or not isinstance(resource.get("run"), dict):
             raise PackageError(f"{path}: resource {name!r} is no run; only packages of runs can be read")
+        resource["evaluations"] = [row for row in rows if name in row["runs"]]
     return resources
 
 
@@ -58,8 +61,8 @@ def read_run(folder: Path, name: str, resource: Told) -> tuple[Told, dict[str, A
             raise PackageError(f"{path} has columns that this program doesn't know: {unknown}; use a newer version")
         with path.open(encoding="utf-8", newline="") as file:
             columns = table.read(file, {heading: field["dtype"] for heading, field in fields.items()})
-        told = resource["run"]
-        altered = altered_texts(texts_of(told))
+        told = {**resource["run"], "evaluations": resource["evaluations"]}
+        altered = [*altered_texts(texts_of(told)), *evaluations.altered(told["events"], told["evaluations"])]
     except OSError as error:
         raise PackageError(f"{path} can't be read ({error.strerror}); copy the whole package") from None
     except (ValueError, KeyError, TypeError, AttributeError) as error:

@@ -20,15 +20,15 @@ Append = Callable[[str | None, str | None, str, str, Mapping[str, object]], obje
 def write(connection: sqlite3.Connection, evaluation: Evaluation, append: Append) -> None:
     """Store an evaluation and tell of it in the events of each of its runs, or in the log that its subject has.
 
-    Runs that this store doesn't hold (it may be a copy of a part) are passed over, but one it must hold.
+    Runs that this store doesn't hold (it may be a copy of a part) are passed over until it does, but one it must hold.
     Saying the same again changes nothing.  Raises StoreConflict, NoSuchRun.
     """
     text = chain.canonical(evaluation.model_dump(mode="json"))
     digest = chain.start(text)
-    stored = ask(connection, "SELECT hash FROM evaluations WHERE name = ?", evaluation.name)
-    if stored:
-        if stored[0][0] != digest:
-            raise StoreConflict(f"an evaluation {evaluation.name} is stored already; give the new one another name")
+    stored = ask(connection, "SELECT hash, number FROM evaluations WHERE name = ?", evaluation.name)
+    if stored and stored[0][0] != digest:
+        raise StoreConflict(f"an evaluation {evaluation.name} is stored already; give the new one another name")
+    if stored and not evaluation.runs:
         return
     runs = {
         run: int(number)
@@ -37,10 +37,9 @@ def write(connection: sqlite3.Connection, evaluation: Evaluation, append: Append
     }
     if evaluation.runs and not runs:
         raise NoSuchRun(f"no run {evaluation.runs[0]} is stored")
-    values = (evaluation.name, evaluation.kind, evaluation.subject, evaluation.utc, evaluation.expires, text, digest)
-    number = connection.execute(
-        "INSERT INTO evaluations (name, kind, subject, utc, expires, body, hash) VALUES (?, ?, ?, ?, ?, ?, ?)", values
-    ).lastrowid
+    number = stored[0][1] if stored else _insert(connection, evaluation, text, digest)
+    linked = {run for (run,) in ask(connection, "SELECT run FROM evaluation_runs WHERE evaluation = ?", number)}
+    runs = {run: run_number for run, run_number in runs.items() if run_number not in linked}
     for run_number in runs.values():
         connection.execute(
             "INSERT INTO evaluation_runs (run, position, evaluation)"
@@ -51,8 +50,15 @@ def write(connection: sqlite3.Connection, evaluation: Evaluation, append: Append
     data = {"name": evaluation.name, "kind": evaluation.kind, "hash": digest.hex()}
     for run in runs:
         append(run, None, EVALUATED, sentence, data)
-    if not runs:
+    if not evaluation.runs:
         append(None, instrument_of(evaluation.subject), EVALUATED, sentence, data)
+
+
+def _insert(connection: sqlite3.Connection, evaluation: Evaluation, text: str, digest: bytes) -> int | None:
+    return connection.execute(
+        "INSERT INTO evaluations (name, kind, subject, utc, expires, body, hash) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (evaluation.name, evaluation.kind, evaluation.subject, evaluation.utc, evaluation.expires, text, digest),
+    ).lastrowid
 
 
 def instrument_of(subject: str) -> str | None:
