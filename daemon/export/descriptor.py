@@ -1,7 +1,7 @@
 """The descriptor of a data package: what the tables mean and where they come from.
 
 It follows Data Package, Tabular Data Resource and Table Schema 1 (specs.frictionlessdata.io); `unit`, `dtype` and
-`column` of a field and `run` of a resource are additions, which that specification allows.
+`column` of a field, `run` and `fields` of a resource are additions, which that specification allows.
 """
 
 import json
@@ -19,7 +19,7 @@ _INDEX = Column("index", "1", "<i8", "number of the point within its run, counte
 
 def package(runs: list[dict[str, Any]], others: list[dict[str, Any]], utc: float) -> dict[str, Any]:
     return {
-        "profile": "tabular-data-package",
+        "profile": "data-package" if others else "tabular-data-package",
         "name": "electrochemical-runs",
         "title": "Electrochemical runs: " + ", ".join(each["name"] for each in runs),
         "description": "All values are in SI units. Currents are positive when anodic (IUPAC). Times called utc are "

@@ -1,4 +1,4 @@
-"""Evaluations in a data package: one table of JSON (Table Schema over a list of objects) for all of its runs."""
+"""Evaluations in a data package: one JSON file, a list of records, for all of its runs."""
 
 import hashlib
 import json
@@ -13,20 +13,20 @@ NAME = "evaluations.json"
 """Name of the resource and of its file; no run can be called so."""
 MOST_BYTES = 256 * 1024 * 1024
 _AT_ONCE = 20
-_FIELDS = {
-    "version": ("integer", "version of the form of a record"),
-    "name": ("string", "name of the evaluation"),
-    "kind": ("string", "what was looked for"),
-    "subject": ("string", "what it tells of"),
-    "runs": ("array", "runs that it was computed from"),
-    "settings": ("object", "complete settings, so that it can be made again"),
-    "body": ("object", "what was found, in SI units; its form belongs to the kind"),
-    "warnings": ("array", "what makes it doubtful"),
-    "software": ("string", "program and version that computed it"),
-    "asked_by": ("string", "who asked for it"),
-    "verified": ("boolean", "whether asked_by is vouched for"),
-    "utc": ("number", "when it was made, s since 1970 by the clock of the measuring computer"),
-    "expires": ("number", "when it is no longer to be relied upon, by the same clock"),
+_MEANING = {
+    "version": "version of the form of a record",
+    "name": "name of the evaluation",
+    "kind": "what was looked for",
+    "subject": "what it tells of",
+    "runs": "runs that it was computed from",
+    "settings": "complete settings, so that it can be made again",
+    "body": "what was found, in SI units; its form belongs to the kind",
+    "warnings": "what makes it doubtful",
+    "software": "program and version that computed it",
+    "asked_by": "who asked for it",
+    "verified": "whether asked_by is vouched for",
+    "utc": "when it was made, s since 1970 by the clock of the measuring computer",
+    "expires": "when it is no longer to be relied upon, by the same clock",
 }
 
 
@@ -38,11 +38,9 @@ def write(archive: Archive, runs: Iterable[str], folder: Path) -> list[dict[str,
     path = folder / NAME
     rows = sorted(found.values(), key=lambda each: (each["utc"], each["name"]))
     path.write_text(json.dumps(rows, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-    fields = [{"name": name, "type": kind, "description": text} for name, (kind, text) in _FIELDS.items()]
-    fields[1]["constraints"] = {"required": True, "unique": True}  # type: ignore[assignment]
     raw = path.read_bytes()
     resource = {
-        "profile": "tabular-data-resource",
+        "profile": "data-resource",
         "name": NAME,
         "path": NAME,
         "format": "json",
@@ -50,7 +48,9 @@ def write(archive: Archive, runs: Iterable[str], folder: Path) -> list[dict[str,
         "encoding": "utf-8",
         "bytes": len(raw),
         "hash": f"sha256:{hashlib.sha256(raw).hexdigest()}",
-        "schema": {"fields": fields, "primaryKey": ["name"]},
+        "description": "Evaluations of the runs in this package, in the order of their making. Events of kind evaluated "
+        "bear the SHA-256 of a record's canonical JSON: sorted keys, no blanks.",
+        "fields": _MEANING,
     }
     return [resource]
 
