@@ -28,7 +28,10 @@ Function = Callable[[Sequence[RunData], Any], Finding]
 """Gets the runs in the order given, and settings of the kind's own model.  Raises EvaluationError or AnalysisError
 with one sentence where the data yield no answer; "nothing found" is an answer."""
 
-FUNCTIONS: Mapping[str, str] = {"peaks": "luggin.daemon.evaluation.peaks:find_peaks"}
+FUNCTIONS: Mapping[str, str] = {
+    "peaks": "luggin.daemon.evaluation.peaks:find_peaks",
+    "levels": "luggin.daemon.evaluation.levels:find_levels",
+}
 """Kind to module:function."""
 
 

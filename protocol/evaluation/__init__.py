@@ -9,10 +9,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from luggin.protocol.evaluation.base import EvaluationSettings, Kind
+from luggin.protocol.evaluation.level_settings import LEVELS
 from luggin.protocol.evaluation.peak_settings import PEAKS
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 
-KINDS: Mapping[str, Kind] = {kind.name: kind for kind in (PEAKS,)}
+KINDS: Mapping[str, Kind] = {kind.name: kind for kind in (PEAKS, LEVELS)}
 
 MOST_IN_METHOD = 8
 
