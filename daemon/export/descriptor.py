@@ -1,7 +1,7 @@
 """The descriptor of a data package: what the tables mean and where they come from.
 
 It follows Data Package, Tabular Data Resource and Table Schema 1 (specs.frictionlessdata.io); `unit`, `dtype` and
-`column` of a field, `run` and `fields` of a resource are additions, which that specification allows.
+`column` of a field, `run` and `meaning` of a resource are additions, which that specification allows.
 """
 
 import json

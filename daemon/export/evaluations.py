@@ -48,9 +48,9 @@ def write(archive: Archive, runs: Iterable[str], folder: Path) -> list[dict[str,
         "encoding": "utf-8",
         "bytes": len(raw),
         "hash": f"sha256:{hashlib.sha256(raw).hexdigest()}",
-        "description": "Evaluations of the runs in this package, in the order of their making. Events of kind evaluated "
-        "bear the SHA-256 of a record's canonical JSON: sorted keys, no blanks.",
-        "fields": _MEANING,
+        "description": "Evaluations of the runs in this package, in the order of their making. Events of kind "
+        "evaluated bear the SHA-256 of a record's canonical JSON: sorted keys, no blanks.",
+        "meaning": _MEANING,
     }
     return [resource]
 

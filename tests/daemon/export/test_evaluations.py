@@ -42,7 +42,7 @@ async def test_the_package_is_valid_and_says_what_each_field_is(package: Path) -
     told = described.get_resource(NAME).to_dict()
     rows = json.loads((package / NAME).read_text())
     assert [row["name"] for row in rows] == ["both", "first", "second"]
-    assert all(set(row) == set(told["fields"]) for row in rows)
+    assert all(set(row) == set(told["meaning"]) for row in rows)
     assert list(pd.read_json(package / NAME)["kind"]) == ["peaks"] * 3
     (package / NAME).write_bytes((package / NAME).read_bytes().replace(b"flat", b"fine", 1))
     broken = Package(package / "datapackage.json").validate()
