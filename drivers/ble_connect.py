@@ -26,6 +26,8 @@ from luggin.drivers.errors import DriverError, NotReachable, ProtocolViolation
 from luggin.protocol.link.gatt import FROM_INSTRUMENT, SERVICE, TO_INSTRUMENT
 
 _SLICE = 2.0
+_ASKING = 2.0
+"""Seconds that BlueZ may take to answer what is asked beside scanning."""
 _NAMESAKES = 0.5
 _CONNECT_WITHIN = 6.0
 _PAUSE = 0.2
@@ -68,7 +70,8 @@ async def open_ble(wanted: Wanted, timeout: float) -> BleStream:
     while (left := latest - loop.time()) > 0:
         try:
             async with _radio(loop):
-                found = await bounded(_find(wanted, min(left, _SLICE)), left)
+                seconds = min(left, _SLICE)
+                found = await bounded(_find(wanted, seconds), seconds + _ASKING)
                 if found is None:
                     why = missing
                     continue
@@ -96,7 +99,7 @@ async def listen(adapter: str | None, seconds: float) -> list[Heard]:
 
     try:
         async with _radio(asyncio.get_running_loop()):
-            await bounded(scan(), seconds + _SLICE)
+            await bounded(scan(), seconds + _ASKING)
     except Exception as error:
         raise NotReachable(f"Bluetooth can't be used: {ble_errors.reason(error)}") from None
     return list(heard.values())

@@ -54,11 +54,15 @@ class Remote:
 
 
 class FakeBlueZ:
-    """`fails` makes a method fail so many times: member -> errors.  `signal_strength` in dBm."""
+    """`fails` makes a method fail so many times: member -> errors.  `signal_strength` in dBm.
+
+    `absent`: the instrument is out of range.  `hangs`: nothing is answered.  `paired`: the two ends are, and then an
+    instrument is not told to stop notifying when the link is lost (BlueZ 5.66, att_disconnected).
+    """
 
     def __init__(self, mtu: int = 247, powered: bool = True, adapters: bool = True) -> None:
         self.mtu, self.powered, self.adapters = mtu, powered, adapters
-        self.signal_strength, self.absent, self.hangs = -61, False, False
+        self.signal_strength, self.absent, self.hangs, self.paired = -61, False, False, False
         self.fails: dict[str, list[BlueZError]] = {}
         self.log: list[str] = []
         self.writes: list[bytes] = []
@@ -108,7 +112,8 @@ class FakeBlueZ:
             self._silence(remote)
             if remote.program:
                 self._set(FAR_HOST, DEVICE, Connected=Variant("b", False))
-                await self._stop_notify(remote)
+                if not self.paired:
+                    await self._stop_notify(remote)
 
     def forget(self) -> None:
         """BlueZ deletes devices that are not paired and not connected, after a while; here at once."""

@@ -1,4 +1,4 @@
-"""Bluetooth LE without a radio: the model of BlueZ on a bus of its own, and an instrument that is a peripheral there."""
+"""Bluetooth LE without a radio: the model of BlueZ on a bus of its own, and an instrument that is a peripheral."""
 
 import asyncio
 from collections.abc import AsyncIterator
@@ -20,8 +20,10 @@ async def radio(**settings: Any) -> AsyncIterator[FakeBlueZ]:
         bluez = FakeBlueZ(**settings)
         await bluez.start()
         before = asyncio.all_tasks()
-        yield bluez
-        await bluez.die()
+        try:
+            yield bluez
+        finally:
+            await bluez.die()
     watching = [each for each in asyncio.all_tasks() - before if "_monitor_bus_disconnect" in repr(each.get_coro())]
     if watching:
         await asyncio.wait(watching)

@@ -16,6 +16,7 @@ import pytest
 
 LUGGIN = (sys.executable, "-c", "import sys; from luggin.daemon.cli.main import main; sys.exit(main(sys.argv[1:]))")
 REFERENCE = "Ag/AgCl (3 M KCl)"
+_LOOK_AGAIN = 0.02
 has_mosquitto = pytest.mark.skipif(
     shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin") is None, reason="mosquitto is missing"
 )
@@ -37,9 +38,9 @@ class Road:
         }
         self.environment.pop("LUGGIN_BROKER", None)
 
-    async def start(self, *command: str, stderr: int = STDOUT) -> Process:
+    async def start(self, *command: str, stderr: int = STDOUT, stdin: int | None = None) -> Process:
         process = await asyncio.create_subprocess_exec(
-            *command, stdout=PIPE, stderr=stderr, env=self.environment, cwd=self.folder, limit=2**26
+            *command, stdin=stdin, stdout=PIPE, stderr=stderr, env=self.environment, cwd=self.folder, limit=2**26
         )
         self._stack.push_async_callback(_end, process)
         return process
@@ -92,12 +93,23 @@ class Road:
         return json.loads(out)
 
     async def until(self, name: str, **wanted: str | None) -> dict[str, Any]:
-        """Wait until the instrument stands so, as `luggin status` tells; the test's timeout bounds it."""
+        """Wait until the instrument stands so, as the daemon tells on its socket; the test's timeout bounds it."""
         while True:
-            code, out, _ = await self.luggin("status", "--json", "--node", "bench")
-            state: dict[str, Any] = json.loads(out)["state"].get(name, {}) if code == 0 else {}
+            board = (await self.ask({"verb": "status"}))["data"]["board"]
+            state: dict[str, Any] = board.get(f"luggin/bench/{name}/state", {})
             if state and all(state.get(key) == value for key, value in wanted.items()):
                 return state
+            await asyncio.sleep(_LOOK_AGAIN)
+
+    async def ask(self, question: dict[str, Any]) -> dict[str, Any]:
+        """One line to the daemon's socket; its reply."""
+        socket = self.folder / "runtime" / "luggin" / "bench.sock"
+        reader, writer = await asyncio.open_unix_connection(socket, limit=2**26)
+        writer.write(json.dumps(question).encode() + b"\n")
+        reply: dict[str, Any] = json.loads(await reader.readline())
+        writer.close()
+        await writer.wait_closed()
+        return reply
 
 
 def serial(folder: Path, name: str) -> dict[str, Any]:
