@@ -92,8 +92,10 @@ def parse(value: object, unit: str) -> float:
 def show(value: float, unit: str) -> str:
     """Write an SI number for people: 0.1 V/s becomes "100 mV/s", with at most six significant digits."""
     head = re.match(r"[A-Za-zΩ]+", unit)
-    if value == 0 or not math.isfinite(value) or head is None or unit in ("K", "1", "s"):
+    if value == 0 or not math.isfinite(value) or head is None or unit in ("K", "1"):
         return f"{value:.6g}" + ("" if unit == "1" else f" {unit}")
+    if unit == "s" and abs(value) >= 1e-3:
+        return f"{value:.6g} s"
     if head.end() < len(unit) and unit[head.end()] in "0123456789^²³":
         return f"{value:.6g} {unit}"
     exponent = min(max(math.floor(math.log10(abs(value) * (1 + 1e-9)) / 3) * 3, -12), 9)

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from luggin.protocol.capability import Capability, Identity, check, nearest_range
 from luggin.protocol.program import (
     Block,
+    Couple,
     Ending,
     Hold,
     Limit,
@@ -92,6 +93,16 @@ def test_what_an_instrument_can_do_passes() -> None:
         (program(Hold(level=0, duration=10, period=1e-3)), "faster programs may have 1000"),
         (program(Hold(level=0, duration=1, period=0.1, outputs={"gas": True})), "no such output; it has stirrer"),
         (program(Hold(level=0, duration=1, period=0.1), ranging=Ranging(upper=5e-3)), "no such range; it has 1 µA"),
+        (
+            program(Hold(control="current", level=-1e-5, duration=1, period=0.1), ranging=Ranging(upper=1e-6)),
+            "the program forces -10 µA, which the largest allowed range does not hold",
+        ),
+        (program(Hold(level=0, duration=1, period=0.1, channel=2)), "no such electrode channel; it has 1"),
+        (
+            program(Hold(level=0, duration=1, period=0.1, second_electrode={"mode": "fixed", "level": 0.1})),
+            "the instrument has no second working electrode; remove it",
+        ),
+        (program(Couple(duration=1, period=0.1)), "can't execute this kind of segment"),
         (
             program(Hold(level=0, duration=1, period=0.1), limits=Limits(potential=Limit(), duration=9)),
             "needs a potential window",

@@ -8,7 +8,7 @@ import numpy as np
 from luggin.protocol.instrument import Activity, Status
 from luggin.protocol.link.documents import program_digest, write_program
 from luggin.protocol.points import Array, Batch
-from luggin.protocol.program import AnySegment, Block, Hold, Limit, Limits, Open, Program, Ramp
+from luggin.protocol.program import AnySegment, Block, Hold, Limit, Limits, Open, Program, Ramp, Sine
 from luggin.sim.device import Device
 from luggin.sim.settings import Settings
 from luggin.sim.trouble import Trouble
@@ -27,6 +27,12 @@ def ramp(start: float | None, end: float, rate: float, period: float | None, **m
 
 def rest(duration: float, period: float | None = 0.1, **more: Any) -> Open:
     return Open(duration=duration, period=period, **more)
+
+
+def sine(*frequencies: float, **more: Any) -> Sine:
+    """2 cycles settle, 3 are evaluated, 10 mV about 0 V, unless told otherwise."""
+    usual = {"period": None, "bias": 0.0, "amplitude": 0.01, "settle_cycles": 2, "measure_cycles": 3}
+    return Sine(**{**usual, "frequencies": frequencies, **more})
 
 
 def block(*segments: AnySegment, **more: Any) -> Block:

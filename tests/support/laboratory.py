@@ -99,9 +99,9 @@ async def opened(folder: Path, instruments: Mapping[str, Mapping[str, Any]]) -> 
     usual = {"driver": "sim", "reference": REFERENCE, "speed": 1000}
     async with walked(folder) as road:
         await road.serve({name: {**usual, **settings} for name, settings in instruments.items()})
-        await road.until(next(iter(instruments)), link="up")
-        found = endpoint.read(next((folder / "runtime").rglob(f"{NODE}.broker.json")))
-        async with open_remote(found, NODE) as remote:
+        while not (brokers := list((folder / "runtime").rglob(f"{NODE}.broker.json"))):
+            await road.until(next(iter(instruments)), link="up")
+        async with open_remote(endpoint.read(brokers[0]), NODE) as remote:
             yield Laboratory(road, remote)
 
 
