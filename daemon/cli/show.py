@@ -5,9 +5,12 @@ import json
 from dataclasses import asdict
 
 from luggin.daemon.cli import exits
+from luggin.daemon.cli.evaluations import newest
+from luggin.daemon.cli.peak_tables import page
 from luggin.daemon.cli.source import StoredRun, add_source_arguments, load
 
-HELP = "show a run: method, instrument, events, result and the curve"
+HELP = "show a run: method, instrument, events, result, the curve and its peaks"
+_MOST_PEAKS = 12
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     (found,) = load(args, [args.run_id])
+    peaks = newest(args, "peaks", run=args.run_id)
     if args.json:
         told = {
             "header": found.header.model_dump(mode="json"),
@@ -27,10 +31,13 @@ def run(args: argparse.Namespace) -> int:
             "deleted": None if found.deletion is None else asdict(found.deletion),
             "head": found.head,
             "points": len(found.columns["index"]) if "index" in found.columns else 0,
+            "peaks": None if peaks is None else peaks.model_dump(mode="json"),
         }
         print(json.dumps(told, indent=2))
     else:
         _page(found)
+        if peaks is not None:
+            print("\n".join(page(peaks, _MOST_PEAKS)))
     return exits.OK
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from luggin.daemon.figures.bode import bode
 from luggin.daemon.figures.curve import Convention, Curve, scale, thinned, time_scale, title
+from luggin.daemon.figures.marks import Mark, draw_marks
 
 # Okabe & Ito, Color Universal Design (2008): told apart by people with any common colour vision.
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
@@ -22,8 +23,11 @@ class CannotDraw(ValueError):
     """Curves that don't go into one picture; the text says why and what to do."""
 
 
-def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
-    """One picture of all curves, overlaid.  Raises CannotDraw when they are of different kinds or hold nothing."""
+def draw(curves: Sequence[Curve], convention: Convention = "iupac", marks: Sequence[tuple[Mark, ...]] = ()) -> Figure:
+    """One picture of all curves, overlaid, with the marks of each.
+
+    Raises CannotDraw when they are of different kinds or hold nothing.
+    """
     head = curves[0]
     if any(each.view != head.view for each in curves):
         raise CannotDraw("these runs are looked at in different ways and can't be overlaid; plot them one by one")
@@ -46,6 +50,8 @@ def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
             y = np.abs(y)
         marker = "o" if each.frequency is not None or _finite(each) < 3 else None
         axes.plot(x, y, linewidth=1.2, label=each.label, marker=marker, markersize=3, **_look(number))
+    for each_marks in marks:
+        draw_marks(axes, each_marks, y_factor * (-1 if minus else 1))
     _finish(axes, head, (x_prefix, y_prefix), minus=minus, turned=turned, net=head.view.net and not beside)
     for number, (name, values) in enumerate(beside.items(), start=1):
         x, y = thinned(head.x * x_factor, values * y_factor * (-1 if minus else 1))
@@ -53,7 +59,7 @@ def draw(curves: Sequence[Curve], convention: Convention = "iupac") -> Figure:
         axes.plot(x, y, linewidth=0.8, label=name.removesuffix("_current"), color=colour, linestyle=dashes)
     if beside:
         axes.lines[0].set_label("net")
-    if len(axes.lines) > 1:
+    if len(curves) + len(beside) > 1:
         axes.legend(fontsize=8, frameon=False)
     if grid is not None:
         bode(

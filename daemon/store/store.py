@@ -178,7 +178,7 @@ class Store:
     async def evaluated(self, run: str, failures: Mapping[str, str] | None = None) -> None:
         """The evaluation that follows a run is done with.  `failures`, kind to sentence, are told in its events."""
         notes = [
-            Note(run, None, FAILED, f"not evaluated: {kind}: {sentence}", {"kind": kind})
+            Note(run, None, FAILED, f"{kind}: {sentence}", {"kind": kind})
             for kind, sentence in (failures or {}).items()
         ]
 
