@@ -74,7 +74,7 @@ class _Daemon:
         self._evaluator = Evaluator(store, Calculator(store.path), f"luggin {self._software}")
         orders = {"evaluate": self._evaluator}
         self._conductors = {
-            name: Conductor(self._node, name, instrument, store, self._board, Clock())
+            name: Conductor(self._node, name, instrument, store, self._board, Clock(), self._evaluator)
             for name, instrument in self._instruments.items()
         }
         self._desk = desk = Desk(self._node, self._conductors, Questions(store, largest), orders=orders)

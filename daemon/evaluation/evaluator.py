@@ -63,7 +63,7 @@ class Evaluator:
             if settings.kind in done:
                 continue
             try:
-                await self._make([run], settings, header.asked_by, header.verified)
+                await self.make([run], settings, header.asked_by, header.verified)
             except EvaluationError as error:
                 log.warning("a run could not be evaluated", run=run, kind=settings.kind, reason=str(error))
                 failures[settings.kind] = str(error)
@@ -77,7 +77,7 @@ class Evaluator:
         try:
             header = await self._store.header(asked.runs[0])
             settings = settings_of(asked.kind, asked.settings, str(header.method.get("technique", "")))
-            made = await self._make(asked.runs, settings, command.client, command.verified)
+            made = await self.make(asked.runs, settings, command.client, command.verified)
         except DocumentError as error:
             problems = [str(problem) for problem in error.problems]
             return Reply(request=asked.request, accepted=False, sentence="; ".join(problems), problems=problems)
@@ -86,9 +86,10 @@ class Evaluator:
         data = {"evaluation": made.name, "subject": made.subject}
         return Reply(request=asked.request, accepted=True, sentence=f"Stored as {made.name}.", data=data)
 
-    async def _make(
+    async def make(
         self, runs: Sequence[str], settings: EvaluationSettings, asked_by: str, verified: bool
     ) -> Evaluation:
+        """Evaluate runs and store what comes of it.  Raises EvaluationError, StoreError."""
         told = settings.model_dump(mode="json", serialize_as_any=True)
         found = await self._calculator.evaluate(settings.kind, runs, told)
         made = record(found, runs, settings, self._software, asked_by, verified, self._utc())

@@ -11,10 +11,13 @@ import structlog
 from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
+from luggin.daemon.evaluation.errors import EvaluationError
+from luggin.daemon.evaluation.evaluator import Evaluator
 from luggin.daemon.sequences.memory import Memory, Patron, Remembered
 from luggin.daemon.sequences.runs import Runs
 from luggin.daemon.store import Store, StoreError
 from luggin.protocol import topics
+from luggin.protocol.evaluation import settings_of
 from luggin.protocol.payloads import Answer, Reply, SequenceState, StartSequence, Unhold
 from luggin.protocol.problem import DocumentError
 from luggin.protocol.sequence import (
@@ -68,8 +71,11 @@ class Conductor:
     While a sequence is on and not held, nobody else starts a run.
     """
 
-    def __init__(self, node: str, name: str, session: Session, store: Store, board: Board, clock: Clock) -> None:
+    def __init__(
+        self, node: str, name: str, session: Session, store: Store, board: Board, clock: Clock, evaluator: Evaluator
+    ) -> None:
         self._node, self._name, self._session, self._board, self._clock = node, name, session, board, clock
+        self._evaluator = evaluator
         self._log = structlog.get_logger(__name__).bind(instrument=name)
         self._store = store
         self._memory = Memory(name, store, clock)
@@ -221,8 +227,23 @@ class Conductor:
                     self._spawn(self._runs.end(on.patron, effect.how))
                 case effects.Flag():
                     self._store.event(effect.run, self._name, "flagged", effect.sentence, {"sequence": on.name})
+        if on.progress.status is Status.COMPLETE and on.document.evaluation is not None:
+            self._spawn(self._evaluate(on, on.document.evaluation))
         self._post()
         self._moved.set()
+
+    async def _evaluate(self, on: _Performance, given: dict[str, Any]) -> None:
+        """What the document asks to be computed from all runs; one that fails changes nothing else."""
+        try:
+            runs = await self._runs.all_of(on.name, on.progress.runs)
+            settings = settings_of(str(given["kind"]), given)
+            made = await self._evaluator.make(runs, settings, on.patron.client, on.patron.verified)
+            outcome = f"Evaluated as {made.name}."
+        except (EvaluationError, StoreError) as error:
+            outcome = f"It could not be evaluated: {error}."
+        on.progress = on.progress.model_copy(update={"reason": f"{on.progress.reason} {outcome}"})
+        self._memory.keep(on.name, on.progress, [{"kind": "evaluation", "sentence": outcome}])
+        self._post()
 
     async def _start_run(self, on: _Performance, asked: effects.StartRun, kept: Awaitable[int]) -> None:
         try:

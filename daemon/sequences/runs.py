@@ -19,6 +19,8 @@ from luggin.protocol.unit import Unit
 
 EVALUATED_WITHIN = 120.0
 _LOOK_BACK = 5
+_PAGE = 100
+_MOMENT = len("20261125-120000")
 log = structlog.get_logger(__name__)
 
 
@@ -81,6 +83,23 @@ class Runs:
             if header.instrument == self._instrument and tag in header.method.get("setup", {}).get("tags", ()):
                 return summary.run
         return None
+
+    async def all_of(self, sequence: str, count: int) -> list[str]:
+        """The runs of a sequence that began `count` of them, in their order."""
+        found: dict[int, str] = {}
+        before = ""
+        while len(found) < count and (page := await self._store.runs(_PAGE, before)):
+            before = page[-1].run
+            for summary in page:
+                if summary.instrument == self._instrument:
+                    header = await self._store.header(summary.run)
+                    for tag in header.method.get("setup", {}).get("tags", ()):
+                        name, _, number = str(tag).rpartition("/")
+                        if name == sequence and number.isdigit():
+                            found[int(number)] = summary.run
+            if page[-1].run[:_MOMENT] < sequence[:_MOMENT]:
+                break  # runs and sequences are named by when they began
+        return [found[number] for number in sorted(found)]
 
     async def over(self, run: str) -> Over:
         """Wait until the run has its result, and a bounded time for its evaluation."""

@@ -10,6 +10,7 @@ from pydantic import Discriminator, Field, Tag, ValidationError, model_validator
 
 from luggin.protocol import method
 from luggin.protocol.document import bounded
+from luggin.protocol.evaluation import settings_of
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.protocol.program import LONGEST, Frozen
 from luggin.protocol.quantity import Duration
@@ -147,7 +148,8 @@ LoopStep.model_rebuild()
 
 
 class SequenceDocument(Frozen):
-    """A sequence.  `after_restart` says what becomes of it when the daemon comes back after a restart or a crash."""
+    """A sequence.  `after_restart` says what becomes of it when the daemon comes back after a restart or a crash;
+    `evaluation`, a kind with its settings, what is computed from all its runs once it is complete."""
 
     version: Literal[1]
     name: Name
@@ -155,6 +157,7 @@ class SequenceDocument(Frozen):
     after_restart: Literal["hold", "continue", "stop"] = "hold"
     methods: dict[Name, dict[str, Any]] = Field(min_length=1, max_length=32)
     steps: tuple[Step, ...] = Field(min_length=1, max_length=64)
+    evaluation: dict[str, Any] | None = None
 
 
 def parse(document: dict[str, Any]) -> SequenceDocument:
@@ -165,6 +168,11 @@ def parse(document: dict[str, Any]) -> SequenceDocument:
     except ValidationError as error:
         raise DocumentError(from_validation(error)) from None
     problems = list(_wrong_methods(sequence)) or list(_crowded(sequence))
+    if sequence.evaluation is not None:
+        try:
+            settings_of(str(sequence.evaluation.get("kind", "")), sequence.evaluation, prefix="evaluation")
+        except DocumentError as error:
+            problems += error.problems
     named = list(_named(sequence.steps))
     problems += [
         Problem("steps", name, "no such method stands in this sequence", "known are " + ", ".join(sequence.methods))

@@ -12,6 +12,8 @@ import pytest
 from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
+from luggin.daemon.evaluation.calculator import Calculator
+from luggin.daemon.evaluation.evaluator import Evaluator
 from luggin.daemon.sequences import Conductor
 from luggin.daemon.store import Store
 from luggin.protocol import payloads
@@ -90,7 +92,9 @@ class Hall:
 @asynccontextmanager
 async def hall(store: Store, session: Played | None = None, clock: Clock | None = None) -> AsyncIterator[Hall]:
     session, board = session or Played(store), Board()
-    conductor = Conductor("lab", "left", session, store, board, clock or Clock())
+    calculator = Calculator(store.path)
+    evaluator = Evaluator(store, calculator, "luggin 0")
+    conductor = Conductor("lab", "left", session, store, board, clock or Clock(), evaluator)
     task = asyncio.create_task(conductor.run())
     try:
         yield Hall(conductor, session, board)
@@ -98,6 +102,7 @@ async def hall(store: Store, session: Played | None = None, clock: Clock | None 
         task.cancel()
         with suppress(asyncio.CancelledError):
             await task
+        await calculator.close()
 
 
 @pytest.fixture
@@ -229,6 +234,20 @@ async def test_a_run_that_began_unseen_is_found_again(store: Store) -> None:
         await session.end()
         await it.becomes("Complete")
         assert len(session.runs) == 1
+
+
+async def test_runs_of_a_sequence_are_found_by_their_place(store: Store) -> None:
+    """Among runs of others, in order, and evaluated together as the document asks; what fails is said."""
+    async with hall(store) as it:
+        await store.begin_run(header("other", "right"))
+        await it.begin({"run": "dpv", "times": 2}, evaluation={"kind": "peaks"})
+        for number in range(2):
+            await it.running(number)
+            await it.session.end()
+        state = await it.until(lambda state: state.status == "Complete" and "evaluated" in state.reason)
+        assert state.reason == (
+            "All steps are done. It could not be evaluated: peaks is computed from 1 run, not from 2."
+        )
 
 
 async def test_time_goes_on_over_a_restart_of_the_daemon_and_a_step_of_the_wall_clock(store: Store) -> None:
