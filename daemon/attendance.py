@@ -34,10 +34,12 @@ class Attended(Protocol):
 
 
 class Attendance:
+    """`looked` is when the connection was last looked at."""
+
     def __init__(self, session: Session, owner: Attended, intervals: Intervals, now: Callable[[], float]) -> None:
         self._session, self._owner, self._intervals, self._now = session, owner, intervals, now
         self._tasks: dict[str, asyncio.Task[object]] = {}
-        self._heard = self._asked = self._fed = now()
+        self._heard = self._asked = self._fed = self.looked = now()
         self._turn = 0
         self._durable: tuple[str, int] | None = None
 
@@ -54,6 +56,7 @@ class Attendance:
         try:
             self._begin("news", _next(news))
             while True:
+                self.looked = self._now()
                 await asyncio.wait(self._tasks.values(), timeout=self._rest(), return_when=asyncio.FIRST_COMPLETED)
                 if self._digest(news):
                     self._feed()

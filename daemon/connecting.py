@@ -6,7 +6,7 @@ import random
 import structlog
 
 from luggin.daemon.attendance import Attendance
-from luggin.daemon.control import Control
+from luggin.daemon.control import STUCK_AFTER, Control
 from luggin.daemon.settings import Intervals
 from luggin.drivers.api import Driver, Session
 from luggin.drivers.errors import DriverError
@@ -21,6 +21,16 @@ class Connecting:
         self._driver, self._control, self._intervals = driver, control, intervals
         self._log = structlog.get_logger(__name__).bind(instrument=instrument, address=driver.address)
         self._said = ""
+        self._tried = control.now()
+
+    def stuck(self) -> str:
+        """What keeps it from looking after its instrument for longer than anything here may take; empty when well."""
+        attendance, now, bounds = self._control.attendance, self._control.now(), self._intervals
+        if attendance is not None:
+            idle, most = now - attendance.looked, bounds.silence
+        else:
+            idle, most = now - self._tried, bounds.connect + 1.3 * bounds.reconnect[1] + bounds.cell_off
+        return f"nothing was done with its connection for {idle:.0f} s" if idle > most + STUCK_AFTER else ""
 
     async def run(self) -> None:
         """Only cancellation ends it."""
@@ -28,6 +38,7 @@ class Connecting:
         pause = shortest
         while True:
             epoch = self._control.unit.epoch
+            self._tried = self._control.now()
             try:
                 async with self._driver.open(self._intervals.connect) as session:
                     await self._attend(session)

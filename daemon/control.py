@@ -30,6 +30,8 @@ from luggin.protocol.points import Batch
 from luggin.protocol.unit import Unit, begin, effects, events, next_deadline, step, wanted_on
 
 P = ParamSpec("P")
+STUCK_AFTER = 10.0
+"""Seconds after which something that was due counts as stuck."""
 _TURNS = (events.Armed, events.Started, events.Failed, events.OffAnswered)
 
 
@@ -100,6 +102,16 @@ class Control:
         except TimeoutError:
             return true()
         return True
+
+    def stuck(self) -> str:
+        """What the machine waits for in vain; empty when well."""
+        late = self.now() - next_deadline(self.unit)
+        if late > STUCK_AFTER:
+            return f"what was due {late:.0f} s ago was not done"
+        off = self.unit.off
+        if off is not None and off.asked and (self._off is None or self._off.done()):
+            return "cell-off was asked for and nobody carries it out"
+        return ""
 
     def _schedule(self) -> None:
         due = next_deadline(self.unit)

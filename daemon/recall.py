@@ -13,9 +13,20 @@ from luggin.protocol.unit import Order, Run, State, Unit, restored
 
 async def recall(store: Store, instrument: str, now: float, utc: float) -> tuple[Unit, Execution | None]:
     """The unit as it was left, and the execution of the run that has no result yet."""
-    mine = [header for run in await store.unfinished() if (header := await store.header(run)).instrument == instrument]
-    for older in mine[:-1]:  # a run starts only after the one before has its result, unless somebody moved files
+    for older in (await _unfinished(store, instrument))[:-1]:
+        # A run starts only after the one before has its result, unless somebody moved files.
         await store.finish_run(_abandoned(older.run, await store.stored_after(older.run), utc))
+    unit, header = await remembered(store, instrument, now)
+    if header is None or unit.run is None:
+        return unit, None
+    execution = Execution(header, in_store=True)
+    await _catch_up(store, execution, unit.run.tally.received)
+    return unit, execution
+
+
+async def remembered(store: Store, instrument: str, now: float) -> tuple[Unit, RunHeader | None]:
+    """The unit as it was left, and the header of the run that has no result yet; the store is only read."""
+    mine = await _unfinished(store, instrument)
     aborted = await _abort_that_stands(store, instrument)
     if not mine:
         return restored(now, aborted, None, None), None
@@ -24,9 +35,11 @@ async def recall(store: Store, instrument: str, now: float, utc: float) -> tuple
     program = Program.model_validate(header.program)
     run = _run(header, program, events, await store.stored_after(header.run))
     states = [State(event.data["to"]) for event in events if event.kind == "state"]
-    execution = Execution(header, in_store=True)
-    await _catch_up(store, execution, run.tally.received)
-    return restored(now, aborted, run, states[-1] if states else None), execution
+    return restored(now, aborted, run, states[-1] if states else None), header
+
+
+async def _unfinished(store: Store, instrument: str) -> list[RunHeader]:
+    return [header for run in await store.unfinished() if (header := await store.header(run)).instrument == instrument]
 
 
 def _run(header: RunHeader, program: Program, events: list[RunEvent], stored: int) -> Run:

@@ -56,6 +56,7 @@ class Instrument:
         self._log = structlog.get_logger(__name__).bind(instrument=name)
         told = reports.Reports(node, name, board, self._clock, self._intervals.progress)
         self._control = Control(name, store, told, self._clock, self._intervals)
+        self._connecting: Connecting | None = None
         self._recalled, self._ending = asyncio.Event(), asyncio.Event()
 
     @property
@@ -67,7 +68,7 @@ class Instrument:
         """Connect for ever, adopt or make safe, execute.  Returns after `shutdown`; only cancellation ends it else."""
         self._control.open()
         await self._recall()
-        connecting = Connecting(self._name, self._driver, self._control, self._intervals)
+        self._connecting = connecting = Connecting(self._name, self._driver, self._control, self._intervals)
         tasks = {
             asyncio.create_task(connecting.run(), name=f"{self._name}: connection"),
             asyncio.create_task(_wait(self._ending), name=f"{self._name}: ending"),
@@ -81,6 +82,11 @@ class Instrument:
                 task.cancel()
             await asyncio.wait(tasks)
             await self._control.close()
+            self._connecting = None
+
+    def stuck(self) -> str:
+        """What keeps the session from looking after its instrument; empty when well or when it doesn't run."""
+        return "" if self._connecting is None else self._connecting.stuck() or self._control.stuck()
 
     async def _recall(self) -> None:
         """Once: what an earlier daemon left behind.  Without the store's word nothing is taken as known."""

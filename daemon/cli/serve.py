@@ -1,10 +1,17 @@
 """luggin serve: the daemon itself."""
 
 import argparse
+import faulthandler
 import os
+from typing import TYPE_CHECKING
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.exits import CliError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from luggin.daemon.config import Config
 
 HELP = "run the daemon: drive the configured instruments, record, publish"
 
@@ -15,29 +22,37 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--log", choices=("debug", "info", "warning", "error"), default="info", help="least to log")
 
 
-def run(args: argparse.Namespace) -> int:
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the daemon does no linear algebra
-    import asyncio
-
-    from luggin.daemon import config, logs
-    from luggin.daemon.service import AlreadyRunning, serve
-    from luggin.daemon.store import StoreError
+def read_configuration(given: str | None) -> "tuple[Path, Config]":
+    """The configuration and where it was found.  Raises CliError listing every problem."""
+    from luggin.daemon import config
     from luggin.protocol.problem import DocumentError
 
     try:
-        path = config.find(args.config)
-        settings = config.load(path)
+        path = config.find(given)
+        return path, config.load(path)
     except DocumentError as error:
         count = len(error.problems)
         head = f"no valid configuration; {count} problem{'s' * (count > 1)}:"
         raise CliError("\n  ".join([head, *map(str, error.problems)]), exits.BAD_DOCUMENT) from None
     except OSError as error:
         raise CliError(f"{error.filename} can't be read: {error.strerror}", exits.BAD_DOCUMENT) from None
+
+
+def run(args: argparse.Namespace) -> int:
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the daemon does no linear algebra
+    import asyncio
+
+    from luggin.daemon import logs
+    from luggin.daemon.service import AlreadyRunning, serve
+    from luggin.daemon.store import StoreError
+
+    path, settings = read_configuration(args.config)
     if args.check:
         names = ", ".join(settings.instruments) or "none"
         print(f"{path}: valid; node {settings.node.name}, instruments: {names}")
         return exits.OK
     logs.configure(args.log)
+    faulthandler.enable()  # a supervisor that gives up on us (SIGABRT) leaves the stacks of all threads in the log
     try:
         confirmed = asyncio.run(serve(settings))
     except (AlreadyRunning, StoreError) as error:

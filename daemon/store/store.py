@@ -330,6 +330,10 @@ class Store:
     def path(self) -> Path:
         return self._path
 
+    def stuck(self) -> str:
+        """Why nothing is written any more; empty when well, on a full or failing disk too."""
+        return self._writer.stuck()
+
     @property
     def serial(self) -> int:
         """Counts commits and changes of `state`."""

@@ -24,6 +24,8 @@ SLOW_RATE = 10.0
 """Points per second below which commits come at the slow interval."""
 MARKS_INTERVAL = 5.0
 RETRY_INTERVAL = 5.0
+STUCK_AFTER = 120.0
+"""Seconds that one commit may take: cards that clean up may need many, and the instruments keep their points so long."""
 MOST_PENDING = 2_000_000
 """Points that may wait for a stalled disk before new ones are turned away."""
 
@@ -70,6 +72,7 @@ class Writer:
         self._wake = threading.Condition()
         self._queue: list[Job] = []
         self._since = 0.0
+        self._busy_since: float | None = None
         self._points = 0
         self._urgent = False
         self._closing = False
@@ -94,6 +97,14 @@ class Writer:
     @property
     def state(self) -> StoreState:
         return self._state
+
+    def stuck(self) -> str:
+        """Why nothing is written any more; empty when well.  A disk that fails or is full is another matter."""
+        if not self._thread.is_alive():
+            return "the thread that writes has ended"
+        started = self._busy_since
+        late = 0.0 if started is None else time.monotonic() - started
+        return f"the disk has been at one commit for {late:.0f} s" if late > STUCK_AFTER else ""
 
     def submit(self, job: Job) -> None:
         """Queue a job; its future is answered in the event loop."""
@@ -125,12 +136,14 @@ class Writer:
         closing = False
         while not closing:
             jobs, marks, closing = self._collect()
+            self._busy_since = time.monotonic()
             try:
                 self._commit(jobs, marks)
             except Exception as error:
                 # A mistake in this program must not end the writer of all instruments.
                 _log.exception("the store's writer failed")
                 self._refuse(jobs, self._failed(error))
+            self._busy_since = None
         self._disk.close()
 
     def _collect(self) -> tuple[list[Job], bool, bool]:

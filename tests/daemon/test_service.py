@@ -210,6 +210,9 @@ class Scripted:
 
     left = None
 
+    def stuck(self) -> str:
+        return ""
+
     async def shutdown(self, within: float, *, leave_run: bool) -> bool:
         if self.hangs:
             await asyncio.Event().wait()
