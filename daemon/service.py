@@ -16,7 +16,7 @@ from pathlib import Path
 
 import structlog
 
-from luggin.daemon import endpoint, places
+from luggin.daemon import endpoint, places, watchdog
 from luggin.daemon.board import Board
 from luggin.daemon.broker import EmbeddedBroker
 from luggin.daemon.clock import Clock
@@ -35,6 +35,7 @@ from luggin.daemon.questions import Questions
 from luggin.daemon.sequences import Conductor
 from luggin.daemon.session import Instrument
 from luggin.daemon.store import Store, StoreError
+from luggin.daemon.watchdog import Watchdog
 from luggin.protocol.payloads import NodeStatus
 
 log = structlog.get_logger(__name__)
@@ -81,6 +82,8 @@ class _Daemon:
         self._intake = Intake(desk, self._instruments)
         office = Office(store, self._instruments, ending)
         self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status, office)
+        stuck = {f"instrument {name}": each.stuck for name, each in self._instruments.items()}
+        self._watchdog = Watchdog({"store": store.stuck, **stuck}, watchdog.interval())
         self._connection = Connection(
             self._node,
             self._status,
@@ -107,6 +110,7 @@ class _Daemon:
             commands = [start("commands", self._intake.run), start("local socket", self._local.run)]
             commands.append(start("evaluations", self._evaluator.run))
             commands += [start(f"sequence on {name}", each.run) for name, each in self._conductors.items()]
+            watch = [start("watchdog", self._watchdog.run)]
             await self._record("started", f"luggin {self._software} started")
             log.info("started", node=self._node, instruments=list(self._instruments), pid=os.getpid())
             notify("READY=1")
@@ -122,7 +126,7 @@ class _Daemon:
                 sentence = f"left going: {', '.join(left)}; of the others {sentence}"
             await self._record("ended", f"luggin {self._software} ended; {sentence}")
             await _within(_PUBLISH_WITHIN, self._connection.settle(), "the broker did not take the last points in time")
-            for tasks in (commands, instruments, [connection], broker):
+            for tasks in (commands, instruments, [connection], broker, watch):
                 await _cancel(tasks)
             log.info("ended", cells_off=confirmed, left=left)
             return confirmed
