@@ -6,6 +6,8 @@ import sys
 
 import pytest
 
+from luggin.daemon.repeats import MOST, WITHIN, Repeats
+
 _SCRIPT = """
 import io, logging, sys
 from luggin.daemon import logs
@@ -60,3 +62,43 @@ def test_local_variables_stay_out_of_the_log(where: str) -> None:
     text = logged(where)
     assert "hunter2" not in text.replace('fail("hunter2")', "")
     assert "too detailed" not in text
+
+
+def test_what_repeats_itself_is_left_out_and_counted() -> None:
+    now = 0.0
+    counted = Repeats(lambda: now)
+    assert [counted.take("not connected") for _ in range(MOST + 30)] == [0] * MOST + [None] * 30
+    assert counted.take("something else") == 0
+    now = WITHIN
+    assert [counted.take("not connected") for _ in range(2)] == [30, 0]
+
+
+def test_kinds_without_end_take_no_room() -> None:
+    counted = Repeats(lambda: 0.0)
+    for number in range(5000):
+        assert counted.take(f"kind {number}") == 0
+    assert len(counted._kinds) <= 1000
+
+
+_WEEKS = """
+import io, logging
+from luggin.daemon import logs
+import structlog
+
+stream = io.StringIO()
+logs.configure("info", stream)
+log = structlog.get_logger("luggin.test")
+for number in range(1000):
+    log.warning("not connected", instrument="left", reason=f"attempt {number}")
+    log.warning("not connected", instrument="right", reason="no such port")
+    logging.getLogger("some.library").warning("attempt %d", number)
+print(stream.getvalue())
+"""
+
+
+def test_weeks_of_the_same_warning_stay_small() -> None:
+    done = subprocess.run([sys.executable, "-c", _WEEKS], capture_output=True, text=True, check=True)
+    assert done.stderr == ""
+    lines = [json.loads(line) for line in done.stdout.strip().splitlines()]
+    assert len(lines) == 3 * MOST
+    assert {each.get("instrument") for each in lines} == {"left", "right", None}
