@@ -129,3 +129,34 @@ def test_a_spectrum_is_drawn_with_equal_axes_and_beside_it_modulus_and_phase_aga
     assert len(angle.lines) == 2
     alone = {name: column[:1] for name, column in spectrum().items()}
     assert len(draw([curve("r", stored("uncompensated-resistance"), alone)]).axes) == 1
+
+
+def pulsed() -> dict[str, np.ndarray]:
+    found = columns()
+    return found | {"forward_current": 2 * found["current"], "reverse_current": -found["current"]}
+
+
+def test_a_square_wave_shows_its_net_current_and_beside_it_both_halves() -> None:
+    found = curve("r", stored("square-wave-voltammetry"), pulsed())
+    axes = draw([found]).axes[0]
+    assert axes.get_ylabel() == "i / µA"
+    legend = axes.get_legend()
+    assert legend is not None
+    assert [text.get_text() for text in legend.get_texts()] == ["net", "forward", "reverse"]
+    net, forward, reverse = (np.array(line.get_ydata()) for line in axes.lines)
+    np.testing.assert_allclose(forward, 2 * net, rtol=1e-6)
+    np.testing.assert_allclose(reverse, -net, rtol=1e-6)
+    assert np.isnan(forward[5])
+    assert len({line.get_linestyle() for line in axes.lines}) == 3
+    assert axes.lines[0].get_linewidth() > axes.lines[1].get_linewidth()
+
+
+def test_net_currents_are_called_differences() -> None:
+    waves = [curve(name, stored("square-wave-voltammetry"), pulsed()) for name in ("a", "b")]
+    overlaid = draw(waves).axes[0]
+    assert overlaid.get_ylabel() == "Δi / µA"
+    assert len(overlaid.lines) == 2
+    assert draw([curve("r", stored("differential-pulse-voltammetry"), pulsed())]).axes[0].get_ylabel() == "Δi / µA"
+    assert draw([curve("r", stored("normal-pulse-voltammetry"), pulsed())]).axes[0].get_ylabel() == "i / µA"
+    turned = draw([curve("r", stored("differential-pulse-voltammetry"), pulsed())], "polarographic").axes[0]
+    assert turned.get_ylabel() == "−Δi / µA"
