@@ -49,9 +49,13 @@ class Laboratory:
 
     async def start(self, instrument: str, method: str) -> Reply:
         """The daemon's answer to a request to start this method."""
-        while (state := await self._remote.state(instrument)).state != "Idle" or state.link != "up":
-            await self._remote.changed()
-        return await self._remote.ask(instrument, "start", token=state.token, method=document.read(method))
+        while True:
+            while (state := await self._remote.state(instrument)).state != "Idle" or state.link != "up":
+                await self._remote.changed()
+            reply = await self._remote.ask(instrument, "start", token=state.token, method=document.read(method))
+            if reply.accepted or reply.problems or "token" not in reply.sentence:
+                return reply
+            await self._remote.changed()  # the state that was read was about to end
 
     async def measure(self, work: Mapping[str, tuple[str, str]]) -> dict[str, Columns]:
         """Carry out methods: `work` maps a name to an instrument and a method.  Instruments work at the same time, and
