@@ -277,11 +277,11 @@ def test_no_hold_within_pulses() -> None:
     bench.start(program(block(square(count=50), hold(0.1, 1.0), pause="any-time")))
     bench.pass_time(0.5)
     bench.device.hold()
-    assert bench.device.activity is Activity.RUNNING
+    assert bench.status().activity is Activity.RUNNING
     bench.pass_time(1.0)
-    assert bench.device.activity is Activity.RUNNING
+    assert bench.status().activity is Activity.RUNNING
     bench.pass_time(0.6)
-    assert bench.device.activity is Activity.HELD
+    assert bench.status().activity is Activity.HELD
     assert bench.status().run_time == pytest.approx(2.1, abs=0.1)
     last = Bench(ideal=True)
     last.start(program(block(square(count=50), pause="any-time")))
