@@ -6,7 +6,7 @@ from luggin.protocol.program import Control, sample_count
 
 WATCH = 0.1
 """Seconds: the cell is looked at this often where the instrument is fast enough, whether or not points are stored."""
-FINE = 1e-3
+FINE = 0.5e-3
 """Volts: steps of a ramp are this fine where the instrument is fast enough; currents are swept in RAMP_STEPS."""
 RAMP_STEPS = 1000
 

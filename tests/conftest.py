@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 import pytest
 
 pytest_plugins = ["luggin.drivers.conformance_plugin"]
+collect_ignore = ["third_party_driver"]  # a package of its own, with tests of its own: see test_third_party.py
 
 # A shell without job control starts its background jobs, this test run perhaps, deaf to Ctrl-C; children inherit that.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:

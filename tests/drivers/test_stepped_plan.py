@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from luggin.drivers.set_and_read import Measured
-from luggin.drivers.stairs import FINE, Stairs
+from luggin.drivers.stairs import Stairs
 from luggin.drivers.stepped_plan import NotPossible, Plan
 from luggin.protocol.capability import Capability, Identity
 from luggin.protocol.instrument import Activity, Cell, Outcome
@@ -104,7 +104,7 @@ def test_a_punctual_host_makes_the_points_of_an_instrument_that_times_itself(blo
 def test_a_ramp_goes_in_steps_as_fine_as_the_instrument_is_fast() -> None:
     # 0.1 V/s with a point each 0.1 s: 10 mV from point to point, in ten steps of 10 ms.
     host = Host(program(ramp(0.0, 0.2, 0.1, 0.1))).end()
-    assert np.diff(host.applied) == pytest.approx(FINE)
+    assert np.diff(host.applied) == pytest.approx(1e-3)
     assert host.column("applied_potential") == pytest.approx(0.01 * np.arange(1, 21))
     # An instrument that takes 50 ms for a step makes two of them.
     assert Stairs("potential", 0.0, 0.2, 2.0, 0.1, finest=0.05).steps == 40

@@ -1,0 +1,1 @@
+pytest_plugins = ["luggin.drivers.conformance_plugin"]
