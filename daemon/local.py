@@ -2,7 +2,7 @@
 
 One JSON object a line, with the payloads of MQTT:
 
-    {"verb": "status"}                                             a Reply, the notice board in its data
+    {"verb": "status"}                                             a Reply; node, notice board, sections in its data
     {"instrument": "NAME", "verb": "abort", "command": {...}}      the Reply to that command
     {"verb": "shutdown", "command": {...}}                         the Reply to an order that only this socket takes
 
@@ -16,9 +16,11 @@ import pwd
 import re
 import socket
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
+from types import MappingProxyType
+from typing import Any
 
 import structlog
 from pydantic_core import to_jsonable_python
@@ -41,10 +43,22 @@ def socket_of(runtime: Path, node: str) -> Path:
 
 
 class LocalSocket:
-    """`status` says what the node is; `path` lies in a directory that only its owner may enter."""
+    """`status` says what the node is; `path` lies in a directory that only its owner may enter.
 
-    def __init__(self, path: Path, desk: Desk, board: Board, status: Callable[[], NodeStatus], office: Office) -> None:
+    `sections` is what the configuration says of each instrument, so that nobody else on the machine opens its line.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        desk: Desk,
+        board: Board,
+        status: Callable[[], NodeStatus],
+        office: Office,
+        sections: Mapping[str, Mapping[str, Any]] = MappingProxyType({}),
+    ) -> None:
         self._path, self._desk, self._board, self._status, self._office = path, desk, board, status, office
+        self._sections = {name: dict(section) for name, section in sections.items()}
         self._open: dict[asyncio.Task[None], None] = {}
 
     async def run(self) -> None:
@@ -111,7 +125,7 @@ class LocalSocket:
 
     def _tell_status(self, command: object) -> Reply:
         request = command.get("request") if isinstance(command, dict) else None
-        data = {"node": self._status(), "board": dict(self._board.entries)}
+        data = {"node": self._status(), "board": dict(self._board.entries), "sections": self._sections}
         known = isinstance(request, str) and is_segment(request)
         return Reply(request=request if known else _STATUS, accepted=True, data=to_jsonable_python(data))
 

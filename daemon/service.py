@@ -81,7 +81,8 @@ class _Daemon:
         self._desk = desk = Desk(self._node, self._conductors, Questions(store, largest), orders=orders)
         self._intake = Intake(desk, self._instruments)
         office = Office(store, self._instruments, ending)
-        self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status, office)
+        sections = {name: settings.shown for name, (_, settings) in config.instruments.items()}
+        self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status, office, sections)
         stuck = {f"instrument {name}": each.stuck for name, each in self._instruments.items()}
         self._watchdog = Watchdog({"store": store.stuck, **stuck}, watchdog.interval())
         self._connection = Connection(

@@ -22,7 +22,7 @@ from dbus_fast.aio import MessageBus
 from luggin.drivers import ble_errors
 from luggin.drivers.ble_errors import bounded
 from luggin.drivers.ble_stream import BleStream, release
-from luggin.drivers.errors import DriverError, NotReachable, ProtocolViolation
+from luggin.drivers.errors import DriverError, InUse, NotReachable, ProtocolViolation
 from luggin.protocol.link.gatt import FROM_INSTRUMENT, SERVICE, TO_INSTRUMENT
 
 _SLICE = 2.0
@@ -139,7 +139,7 @@ async def _find(wanted: Wanted, seconds: float) -> Heard | None:
 
 
 async def _held(wanted: Wanted) -> BLEDevice | None:
-    """The instrument, if the system holds it connected.  Raises NotReachable when somebody here uses it.
+    """The instrument, if the system holds it connected.  Raises InUse when somebody here uses it.
 
     BlueZ itself is asked: the library remembers connections that went down with an earlier BlueZ.
     """
@@ -160,7 +160,7 @@ async def _held(wanted: Wanted) -> BLEDevice | None:
         if wanted.fits(device) and path.startswith(f"/org/bluez/{wanted.adapter or ''}"):
             if any(_notifies(each) for place, each in objects.items() if place.startswith(f"{path}/")):
                 # Not to be touched: the system has one connection, whoever lets go of it ends it for all.
-                raise NotReachable(f"{wanted}: another program on this machine uses it; close that first")
+                raise InUse(f"{wanted}: another program on this machine uses it; close that first")
             return device
     return None
 

@@ -3,7 +3,8 @@
 DriverError
   SettingsError      the settings name something impossible: the person who wrote them must act
   LinkError          the connection: nothing reached, or nothing came back
-    NotReachable     the port is missing, in use, or nobody answers: try again later
+    NotReachable     the port is missing or nobody answers: try again later
+      InUse          another program has it
     LinkLost         an open connection died: reopen, then ask what the instrument is doing
     NoAnswer         one request timed out on a live connection: ask for the state, never repeat blindly
   Refused            the instrument answered and said no: a retry gets the same answer
@@ -39,6 +40,10 @@ class LinkError(DriverError):
 
 
 class NotReachable(LinkError):
+    pass
+
+
+class InUse(NotReachable):
     pass
 
 

@@ -132,7 +132,7 @@ async def _opened(exchange: Exchange, address: str, timeout: float, signal_stren
             await session.status()
             return session
     except TimeoutError:
-        raise NotReachable(f"{address}: no instrument answered within {timeout:g} s{_hint(exchange.host)}") from None
+        raise NotReachable(f"{address}: no instrument answered within {timeout:.2g} s{_hint(exchange.host)}") from None
     except (LinkLost, NoAnswer) as error:
         raise NotReachable(str(error)) from None
 

@@ -9,17 +9,19 @@ drop them when it is closed (HUPCL), so that opening it again changes nothing ei
 
 import asyncio
 import contextlib
+import errno
 import os
 import termios
 
 import serial
 import serial_asyncio_fast
 
-from luggin.drivers.errors import NotReachable
+from luggin.drivers.errors import InUse, NotReachable
 from luggin.drivers.stream import LINE_DRAIN, TransportStream
 
 _BITS_PER_BYTE = 10  # with start and stop bit
 _LOOK_AGAIN = 0.02
+_TAKEN = (errno.EAGAIN, errno.EBUSY)
 
 
 class _Port(serial.Serial):  # type: ignore[misc]
@@ -76,7 +78,8 @@ async def open_serial(port: str, baud_rate: int) -> SerialStream:
             opened.close()
             raise
     except (OSError, ValueError, termios.error) as error:
-        raise NotReachable(f"serial port {port} can't be opened: {_reason(error)}") from None
+        kind = InUse if getattr(error, "errno", None) in _TAKEN else NotReachable
+        raise kind(f"serial port {port} can't be opened: {_reason(error)}") from None
     reader = asyncio.StreamReader()
     protocol = asyncio.StreamReaderProtocol(reader)
     transport, _ = await serial_asyncio_fast.connection_for_serial(loop, lambda: protocol, opened)
@@ -94,7 +97,7 @@ def _reason(error: Exception) -> str:
     match number:
         case 2:
             return "there is no such device; is it plugged in?"
-        case 11 | 16:
+        case errno.EAGAIN | errno.EBUSY:
             return "another program uses it; close that first"
         case 13:
             return "permission denied; add the user to the group that owns the device (often dialout)"

@@ -7,7 +7,7 @@ FROM_INSTRUMENT = "9aedbbf1-6a50-4a7c-abf6-f48c6ae2aab9"
 """Characteristic with the property *notify*: bytes from the instrument."""
 
 ATT_OVERHEAD = 3
-"""Bytes of a write or a notification that are not payload (Bluetooth Core Specification, Vol 3, Part F, 3.4.5, 3.4.7)."""
+"""Bytes of a write or a notification beside its payload (Bluetooth Core Specification, Vol 3, Part F, 3.4.5, 3.4.7)."""
 SMALLEST_MTU = 23
 """ATT_MTU in bytes that every LE connection has at least (same place, 5.2.1)."""
 LONGEST_NAME = 29

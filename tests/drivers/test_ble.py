@@ -182,13 +182,8 @@ async def test_bluez_dies_and_comes_back(bluez: FakeBlueZ) -> None:
 
 
 async def test_bluez_that_hangs_holds_nothing_up_for_ever(bluez: FakeBlueZ, monkeypatch: pytest.MonkeyPatch) -> None:
-    for module, name in (
-        (ble_stream, "WRITE_WITHIN"),
-        (ble_stream, "CLOSING"),
-        (ble_errors, "_ENDING"),
-        (ble_connect, "_ASKING"),
-    ):
-        monkeypatch.setattr(module, name, 0.05)
+    for name in ("ble_stream.WRITE_WITHIN", "ble_stream.CLOSING", "ble_errors._ENDING", "ble_connect._ASKING"):
+        monkeypatch.setattr(f"luggin.drivers.{name}", 0.05)
     stream = await open_ble(HERE, 5.0)
     bluez.hangs = True
     with pytest.raises(ConnectionResetError, match="a write failed: it did not answer in time"):
@@ -259,11 +254,13 @@ async def test_what_another_program_uses_is_left_alone(bluez: FakeBlueZ) -> None
 async def test_a_second_host_is_refused_while_the_first_is_there() -> None:
     """As a second machine would be: the model's only radio stands in for it."""
     answers: list[bool] = []
+    answered = asyncio.Event()
 
     class Listener:
         async def attend(self, stream: ByteStream) -> None:
             answers.append(await station._heard(b"me too", "/org/bluez/hci1/dev_elsewhere", 23))
             answers.append(await station._heard(b"and I", stream.owner, 23))  # type: ignore[attr-defined]
+            answered.set()
 
     from luggin.sim import ble_peripheral
 
@@ -271,8 +268,7 @@ async def test_a_second_host_is_refused_while_the_first_is_there() -> None:
         serving = asyncio.create_task(station.serve(Listener()))
         host = await open_ble(HERE, 5.0)
         await host.write(b"0")
-        while len(answers) < 2:
-            await asyncio.sleep(0)
+        await answered.wait()
         assert answers == [False, True]
         await host.close()
         serving.cancel()

@@ -14,7 +14,7 @@ import luggin.protocol.link
 from luggin.protocol import capability, program, segments
 from luggin.protocol.capability import Identity
 from luggin.protocol.instrument import Activity, Cell, Outcome, Reading, Receipt, Status
-from luggin.protocol.link import codec, message
+from luggin.protocol.link import codec, gatt, message
 from luggin.protocol.link.columns import COLUMN_NUMBERS, MOST_POINTS, TYPED_ARRAY_TAGS, Even
 from luggin.protocol.link.frame import LARGEST_FRAME, LARGEST_MESSAGE, Decoder, encode
 from luggin.protocol.link.numbers import ACTIVITY_NUMBERS, CELL_NUMBERS, CODE_NUMBERS, OUTCOME_NUMBERS, Code
@@ -130,6 +130,14 @@ def test_the_sizes_are_those_of_the_code() -> None:
     assert f"| data | 1 to {message.LARGEST_CHUNK} bytes |" in TEXT
     assert f"`count` is 1 to {MOST_POINTS}" in TEXT
     assert f"text, at most {LONGEST_SENTENCE} |" in TEXT
+
+
+def test_the_uuids_and_sizes_of_the_radio_are_those_of_the_code() -> None:
+    for uuid, what in ((gatt.SERVICE, "service"), (gatt.TO_INSTRUMENT, "to the"), (gatt.FROM_INSTRUMENT, "from the")):
+        assert re.search(rf"^\| {what}.*`{uuid}` \|", TEXT, re.MULTILINE), what
+    assert f"ATT_MTU less {gatt.ATT_OVERHEAD}" in TEXT
+    assert f"ATT_MTU of {gatt.SMALLEST_MTU}" in TEXT
+    assert f"at most {gatt.LONGEST_NAME} bytes" in TEXT
 
 
 def test_every_kind_of_message_has_an_example() -> None:
