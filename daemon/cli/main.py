@@ -20,6 +20,7 @@ _ORDER = [
     "check",
     "serve",
     "simulate",
+    "discover",
     "instruments",
     "status",
     "run",
