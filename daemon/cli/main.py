@@ -34,6 +34,15 @@ _ORDER = [
     "peaks",
     "plot",
     "export",
+    "verify",
+    "backup",
+    "delete",
+    "restore",
+    "purge",
+    "doctor",
+    "shutdown",
+    "make-safe",
+    "unit",
 ]
 
 
