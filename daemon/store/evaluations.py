@@ -46,7 +46,7 @@ def write(connection: sqlite3.Connection, evaluation: Evaluation, append: Append
             " SELECT ?1, coalesce(max(position) + 1, 0), ?2 FROM evaluation_runs WHERE run = ?1",
             (run_number, number),
         )
-    sentence = f"evaluated: {evaluation.kind}, {evaluation.name}"
+    sentence = f"{evaluation.kind}, stored as {evaluation.name}"
     data = {"name": evaluation.name, "kind": evaluation.kind, "hash": digest.hex()}
     for run in runs:
         append(run, None, EVALUATED, sentence, data)

@@ -139,7 +139,7 @@ async def test_a_run_that_ended_waits_until_it_is_evaluated(tmp_path: Path) -> N
     async with Store.open(path, interval=FAST) as store:
         await store.evaluated("run-3", {"peaks": "no luck"})
         assert await store.unevaluated() == []
-        assert (await store.events("run-3"))[-1].sentence == "not evaluated: peaks: no luck"
+        assert (await store.events("run-3"))[-1].sentence == "peaks: no luck"
         assert await store.verify("run-3") == []
 
 
@@ -180,7 +180,7 @@ async def test_a_file_of_version_1_is_read_as_it_is(tmp_path: Path) -> None:
     unpack_old_store(path)
     before = path.read_bytes()
     with open_store(path) as archive:
-        assert archive.evaluations() == archive.evaluations_of("run-1") == archive.unevaluated() == []
+        assert (archive.evaluations(), archive.evaluations_of("run-1"), archive.unevaluated()) == ([], [], [])
         assert archive.newest_evaluation("peaks", run="run-1") is None
         assert verify(archive, "run-1") == []
         with pytest.raises(StoreError):
