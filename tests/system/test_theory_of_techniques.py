@@ -6,7 +6,7 @@ One daemon with ideal instruments on cells in round numbers does all the work at
 
 import math
 from collections.abc import AsyncIterator
-from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -107,7 +107,11 @@ WORK = {
     ),
     "randles": (
         "randles",
-        written("EIS", SPECTRUM.format(bias='potential = "0.25 V"\namplitude = "2 mV"'), '[[phases]]\nphase = "settle"\nduration = "60 s"'),
+        written(
+            "EIS",
+            SPECTRUM.format(bias='potential = "0.25 V"\namplitude = "2 mV"'),
+            '[[phases]]\nphase = "settle"\nduration = "60 s"',
+        ),
     ),
     "resistance": (
         "corroding",
@@ -146,7 +150,7 @@ def spectrum(columns: Columns) -> tuple[Floats, NDArray[np.complex128]]:
     return at(columns, "frequency")[there], impedance[there]
 
 
-def agree(found: NDArray[np.complex128], expected: NDArray[np.complex128], share: float, degrees: float) -> None:
+def agree(found: NDArray[np.complex128], expected: NDArray[Any], share: float, degrees: float) -> None:
     ratio = found / expected
     np.testing.assert_allclose(np.abs(ratio), 1, atol=share)
     np.testing.assert_allclose(np.degrees(np.angle(ratio)), 0, atol=degrees)
@@ -212,7 +216,7 @@ async def test_a_microdisk_comes_to_its_steady_state(measured: dict[str, Columns
 
 @pytest.mark.timeout(120)
 async def test_a_monolayer_gives_its_bell(measured: dict[str, Columns]) -> None:
-    """ip = n2 F2 v A G / (4 R T) = 9.3884 uA for 1e-10 mol/cm2, 1 cm2, 0.1 V/s; width 90.6 mV (B&F), computed 90.579."""
+    """ip = n2 F2 v A G / (4 R T) = 9.3884 uA for 1e-10 mol/cm2, 1 cm2, 0.1 V/s; width 90.6 mV (B&F; 90.579)."""
     potential, current = (at(measured["monolayer"], name) for name in ("applied_potential", "current"))
     rising = slice(0, int(potential.argmax()))
     e, i = potential[rising], current[rising]
@@ -235,8 +239,8 @@ async def test_diodes_of_the_dummy_cell_follow_the_circuit_simulator(measured: d
 @pytest.mark.timeout(120)
 @pytest.mark.parametrize("name", ["circuit", "circuit by current"])
 async def test_the_impedance_of_a_circuit_is_its_closed_form(measured: dict[str, Columns], name: str) -> None:
-    """10 ohm + (100 ohm parallel 100 uF): closed form (agrees with an AC analysis of ngspice to 4e-13), within 0.1 % and
-    0.1 degree."""
+    """10 ohm + (100 ohm parallel 100 uF): closed form (an AC analysis of ngspice agrees to 4e-13), within 0.1 % and 0.1
+    degree."""
     frequency, found = spectrum(measured[name])
     assert len(frequency) == 23
     agree(found, 10 + 1 / (0.01 + 2j * np.pi * frequency * 1e-4), 1e-3, 0.1)
