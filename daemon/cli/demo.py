@@ -18,6 +18,7 @@ from luggin.daemon.cli.exits import CliError
 if TYPE_CHECKING:
     from luggin.daemon.cli.follow import Follower
     from luggin.daemon.mqtt.remote import Remote
+    from luggin.protocol.evaluation.peak_results import PeaksBody
 
 HELP = "the whole road on a simulated instrument: dummy cell, electrode check, peaks, data package, plot"
 NODE, INSTRUMENT = "demo", "bench"
@@ -94,7 +95,7 @@ async def _demo(scratch: Path, output: Path) -> int:
         _say("The dummy cell is taken off, the redox probe connected: 1 mM hexacyanoferrate(III), a 3 mm disk.")
         async with _instrument(scratch, "redox-probe"), _connected(scratch) as remote:
             probe = await _measure(remote, document.read(techniques.TECHNIQUES["cyclic-voltammetry"].example))
-            good = _check_electrode(probe)
+            good = _check_electrode(await _peaks(remote, probe.run))
             _write(scratch, output, [dummy.run, probe.run])
     print(
         "\nWhat to try next:\n"
@@ -194,6 +195,23 @@ async def _measure(remote: "Remote", method: dict[str, Any], *, quiet: bool = Fa
     return follower
 
 
+async def _peaks(remote: "Remote", run: str) -> "PeaksBody":
+    """What the daemon found of a run that has ended; it does so by itself, a moment later."""
+    from luggin.daemon.cli.evaluations import fetch_evaluation
+    from luggin.protocol import topics
+    from luggin.protocol.evaluation.peak_results import PeaksBody
+
+    deadline = time.monotonic() + _PATIENCE
+    while True:
+        reply = await remote.ask(topics.STORE, "evaluations", kind="peaks", run=run, limit=1)
+        if reply.data.get("evaluations"):
+            found = await fetch_evaluation(remote, reply.data["evaluations"][0]["name"])
+            return PeaksBody.model_validate(found.body)
+        if time.monotonic() > deadline:
+            raise CliError(f"the peaks of {run} were not evaluated within {_PATIENCE:g} s")
+        await asyncio.sleep(0.2)  # asked again; a message that came before the question would be missed
+
+
 def _check_dummy(follower: "Follower") -> bool:
     import numpy as np
 
@@ -205,35 +223,20 @@ def _check_dummy(follower: "Follower") -> bool:
     return _compare("resistance / kohm", found / 1e3, expected / 1e3, 0.01 * expected / 1e3)
 
 
-def _check_electrode(follower: "Follower") -> bool:
-    import numpy as np
-
-    from luggin.daemon.analysis.pairing import analyse_cyclic
-    from luggin.protocol.points import Flag
-
-    columns = {name: np.array(values, dtype=float) for name, values in follower.columns.items()}
-    measured = columns["phase"] == 1
-    unfit = Flag.SETTLING | Flag.CURRENT_OVERLOAD | Flag.CONTROL_OVERLOAD
-    usable = (columns["flags"][measured].astype(int) & int(unfit)) == 0
-    found = analyse_cyclic(
-        columns["applied_potential"][measured],
-        columns["current"][measured],
-        time=columns["time"][measured],
-        cycle=columns["cycle"][measured].astype(int),
-        usable=usable,
-    )
-    if not found.pairs:
+def _check_electrode(found: "PeaksBody") -> bool:
+    if not found.couples:
         print("no pair of peaks was found: this electrode is not fit for use")
         return False
-    pair = found.pairs[0]
+    couple = found.couples[0]
+    anodic, cathodic = found.at(couple.anodic), found.at(couple.cathodic)
     # Randles-Sevcik for the reversible limit at 25 degC, n = 1 (coefficient 2.69e5 in A, cm2, mol/cm3, V/s; here SI).
     height = 2.69e5 * _AREA * 1e4 * (_DIFFUSION * 1e4 * 0.1) ** 0.5 * _CONCENTRATION * 1e-6
-    print(f"  peaks at {pair.cathodic.potential:.3f} V and {pair.anodic.potential:.3f} V, cycle {pair.cycle}")
+    print(f"  peaks at {cathodic.potential:.3f} V and {anodic.potential:.3f} V, cycle {couple.cycle}")
     checks = [
-        _compare("half-wave potential / V", pair.half_wave_potential, _FORMAL_POTENTIAL, 0.005),
+        _compare("half-wave potential / V", couple.half_wave_potential, _FORMAL_POTENTIAL, 0.005),
         # 71 mV by Nicholson's curve at psi = 2.1 (k0 = 0.02 cm/s), 4 mV more by the drop over 120 ohm.
-        _compare("peak separation / mV", pair.separation * 1e3, 75.0, 5.0),
-        _compare("cathodic peak height / uA", pair.cathodic.height * 1e6, -height * 1e6, 0.08 * height * 1e6),
+        _compare("peak separation / mV", couple.separation * 1e3, 75.0, 5.0),
+        _compare("cathodic peak height / uA", cathodic.height * 1e6, -height * 1e6, 0.08 * height * 1e6),
     ]
     return all(checks)
 
@@ -249,25 +252,20 @@ def _write(scratch: Path, output: Path, runs: list[str]) -> None:
     from luggin.daemon.export import export_runs
     from luggin.daemon.figures.curve import curve
     from luggin.daemon.figures.draw import draw, save
+    from luggin.daemon.figures.marks import marks_of
     from luggin.daemon.store import open_store
+    from luggin.protocol.evaluation.peak_results import PeaksBody
 
     output.mkdir(parents=True, exist_ok=True)
     with open_store(scratch / "runs.sqlite") as archive:
         package = output / f"data-{runs[-1]}"
         export_runs(archive, runs, package)
         picture = output / f"{runs[-1]}.png"
-        save(
-            draw(
-                [
-                    curve(
-                        f"{runs[-1]}  redox probe (simulated)",
-                        archive.header(runs[-1]).method,
-                        archive.columns(runs[-1]),
-                    )
-                ]
-            ),
-            picture,
-        )
+        title = f"{runs[-1]}  redox probe (simulated)"
+        drawn = curve(title, archive.header(runs[-1]).method, archive.columns(runs[-1]))
+        peaks = archive.newest_evaluation("peaks", run=runs[-1])
+        assert peaks is not None
+        save(draw([drawn], marks=[marks_of(PeaksBody.model_validate(peaks.body))]), picture)
     _say("What remains:")
     for path in (package, picture):
         print(f"  {os.path.relpath(path)}")
