@@ -3,6 +3,7 @@
 import argparse
 import faulthandler
 import os
+import sys
 from typing import TYPE_CHECKING
 
 from luggin.daemon.cli import exits
@@ -14,6 +15,9 @@ if TYPE_CHECKING:
     from luggin.daemon.config import Config
 
 HELP = "run the daemon: drive the configured instruments, record, publish"
+
+_SWITCH_INTERVAL = 0.0005
+"""Seconds for which the event loop, and every cell-off in it, may wait for another thread that computes; 5 ms else."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,6 +44,7 @@ def read_configuration(given: str | None) -> "tuple[Path, Config]":
 
 def run(args: argparse.Namespace) -> int:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy: the daemon does no linear algebra
+    sys.setswitchinterval(_SWITCH_INTERVAL)
     import asyncio
 
     from luggin.daemon import logs

@@ -48,32 +48,16 @@ class Loaded:
         """Resident memory of the daemon in MB."""
         return float(self.process.memory_info().rss) / 1e6
 
-    async def ask(self, question: dict[str, Any]) -> dict[str, Any]:
-        reader, writer = await asyncio.open_unix_connection(
-            self.road.folder / "runtime" / "luggin" / "bench.sock", limit=2**22
-        )
-        writer.write(json.dumps(question).encode() + b"\n")
-        reply: dict[str, Any] = json.loads(await reader.readline())
-        writer.close()
-        await writer.wait_closed()
-        return reply
-
     async def order(self, name: str, verb: str, **more: Any) -> dict[str, Any]:
         """Tell an instrument something that it accepts."""
         command = {"request": uuid.uuid4().hex, **more}
-        reply = await self.ask({"instrument": name, "verb": verb, "command": command})
+        reply = await self.road.ask({"instrument": name, "verb": verb, "command": command})
         assert reply["accepted"], reply["sentence"]
         return reply
 
-    async def until(self, name: str, **wanted: str) -> dict[str, Any]:
-        """The state once it is so."""
+    async def until(self, name: str, **wanted: str | None) -> dict[str, Any]:
         async with asyncio.timeout(CONFIRMED_WITHIN):
-            while True:
-                board = (await self.ask({"verb": "status"}))["data"]["board"]
-                state: dict[str, Any] = board.get(f"luggin/bench/{name}/state", {})
-                if state and all(state[key] == value for key, value in wanted.items()):
-                    return state
-                await asyncio.sleep(0.01)
+            return await self.road.until(name, **wanted)
 
     async def start(self, name: str, points: int, period: float) -> str:
         """Start a hold; its run."""

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import os
+import resource
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 
 from luggin.protocol.techniques import TECHNIQUES
 from support.road import Road, free_port, has_mosquitto, line, serial, walked
+from support.simulate import logged
 
 CV = TECHNIQUES["cyclic-voltammetry"].example
 
@@ -86,6 +88,38 @@ async def test_a_disk_that_fills_ends_the_run_in_order_and_loses_nothing(small_d
         code, _, err = await road.luggin("run", str(tmp_path / "cv.toml"), "-i", "left", "--detach")
         assert code == 0, err
         await _abort(road)
+
+
+async def test_a_limit_of_file_size_ends_the_run_in_order_and_loses_nothing(tmp_path: Path) -> None:
+    """As on a full disk, but no reserve is of help, and the limit holds for all that the daemon writes.
+
+    A write beyond it fails (EFBIG) where SIGXFSZ is ignored, which the interpreter sees to; see setrlimit(2).
+    """
+    (tmp_path / "cv.toml").write_text(CV)
+    async with walked(tmp_path) as road:
+        await road.simulate("left", "redox-probe")
+        daemon = await road.serve({"left": serial(tmp_path, "left")})
+        await road.until("left", state="Idle", cell="off", link="up")
+        run = (await road.told("run", str(tmp_path / "cv.toml"), "-i", "left", "--detach"))["run"]
+        await road.until("left", state="Execute", cell="on")
+        while (await road.told("show", run, "--store", str(road.store)))["points"] == 0:
+            pass  # each look is a process of its own, and takes its time
+        resource.prlimit(daemon.pid, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+        state = await road.until("left", cell="off")
+        assert state["state"] in ("Stopping", "Stopped")
+        assert "is full; make room" in state["reason"]
+        acknowledged = (await road.told("show", run, "--store", str(road.store)))["points"]
+        daemon.terminate()
+        assert await daemon.wait() == 0
+        assert (await road.told("show", run, "--store", str(road.store)))["points"] == acknowledged
+        # The next daemon has no such limit, and the instrument still holds what was not stored.
+        await road.serve({"left": serial(tmp_path, "left")})
+        await road.until("left", state="Idle", cell="off", link="up")
+        shown = await road.told("show", run, "--store", str(road.store))
+        made, _ = logged(tmp_path / "left.points", run)
+        assert shown["result"]["state"] == "Stopped"
+        assert shown["gaps"] == shown["result"]["gaps"] == []
+        assert shown["points"] == shown["result"]["points"] == len(made["time"]) > acknowledged > 0
 
 
 async def _abort(road: Road) -> None:
