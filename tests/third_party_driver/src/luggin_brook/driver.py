@@ -18,7 +18,8 @@ from luggin.protocol.capability import Capability, Identity
 from luggin.protocol.instrument import Cell, Receipt
 from luggin.protocol.problem import from_validation
 from luggin.protocol.program import Control, Frozen, Program
-from luggin_brook.line import Line
+
+from .line import Line
 
 RANGE, PERIOD = 100e-6, 0.02  # A; s from point to point, what the data sheet promises
 

@@ -19,7 +19,8 @@ class Line:
     async def ask(self, words: str) -> list[str]:
         """Raises Refused with the instrument's reason, NoAnswer after a second, LinkLost."""
         number = str(next(self._numbers))
-        answer = self._waiting[number] = asyncio.get_running_loop().create_future()
+        answer: asyncio.Future[list[str]] = asyncio.get_running_loop().create_future()
+        self._waiting[number] = answer
         try:
             if self._lost is None:
                 await self._stream.write(f"{number} {words}\n".encode())
