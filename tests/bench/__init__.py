@@ -1,0 +1,1 @@
+"""Measurements; `python tests/bench` runs them."""
