@@ -9,7 +9,7 @@ import contextlib
 import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from typing import Any, Protocol
+from typing import Any
 
 from bleak.exc import BleakDBusError
 from dbus_fast import BusType, Message, MessageType, Variant, unpack_variants
@@ -18,11 +18,12 @@ from dbus_fast.aio import MessageBus
 from luggin.drivers import ble_errors
 from luggin.drivers.ble_errors import bounded
 from luggin.drivers.errors import NotReachable, SettingsError
-from luggin.drivers.stream import CLOSING, ByteStream
+from luggin.drivers.stream import CLOSING
 from luggin.protocol.link.gatt import LONGEST_NAME
 from luggin.protocol.problem import Problem
 from luggin.sim.ble_objects import ADVERTISEMENT, APPLICATION, Advertisement, FromInstrument, Service, ToInstrument
 from luggin.sim.ble_stream import PeripheralStream
+from luggin.sim.serve import Attends
 
 _BLUEZ, _BUS, _PROPERTIES = "org.bluez", "org.freedesktop.DBus", "org.freedesktop.DBus.Properties"
 _OBJECTS = "org.freedesktop.DBus.ObjectManager"
@@ -36,23 +37,17 @@ _REGISTER_WITHIN = 10.0
 _PAUSE = 1.0
 
 
-class Attendant(Protocol):
-    """Whoever serves a connection until it ends, then closes it."""
-
-    async def attend(self, stream: ByteStream) -> None: ...
-
-
 class BleLine:
     """Advertises under a name.  Serves one host at a time; others are refused."""
 
     def __init__(self, name: str) -> None:
         if not 0 < len(name.encode()) <= LONGEST_NAME:
             raise SettingsError(
-                [Problem("ble", name, "this does not fit an advertisement", f"1 to {LONGEST_NAME} bytes")]
+                [Problem("ble", name, "this does not fit an advertisement", f"give 1 to {LONGEST_NAME} bytes")]
             )
         self._name = name
 
-    async def attend(self, shell: Attendant, say: Callable[[str], None]) -> None:
+    async def attend(self, shell: Attends, say: Callable[[str], None]) -> None:
         """Runs for ever.  Raises NotReachable when it can't even begin; later it tries again and again."""
         said = ""
         async with _registered(self._name) as station:
@@ -96,7 +91,7 @@ class _Station:
         ):
             await self._call(member, "oa{sv}", path, {}, path=self._adapter, interface=interface)
 
-    async def serve(self, shell: Attendant) -> None:
+    async def serve(self, shell: Attends) -> None:
         """Until BlueZ knows nothing of this any more."""
         jobs = [
             asyncio.create_task(self._attend(shell), name="hosts"),
@@ -116,7 +111,7 @@ class _Station:
     async def _bus_gone(self) -> None:
         await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
 
-    async def _attend(self, shell: Attendant) -> None:
+    async def _attend(self, shell: Attends) -> None:
         while True:
             await shell.attend(await self._begun.get())
 

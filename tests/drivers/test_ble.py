@@ -20,7 +20,8 @@ from luggin.sim.ble_peripheral import BleLine
 from luggin.sim.rig import Rig
 from luggin.sim.settings import Settings
 from luggin.sim.shell import Shell
-from support.fake_bluez import INSTRUMENT, BlueZError, FakeBlueZ
+from support.fake_bluez import FakeBlueZ
+from support.fake_bluez_tree import INSTRUMENT, BlueZError
 from support.private_bus import ADDRESS, has_dbus, private_bus
 from support.radio import NAME, driver, peripheral, radio
 
@@ -130,7 +131,7 @@ async def test_the_instrument_notices_a_drop_too(paired: bool) -> None:
     streams: asyncio.Queue[ByteStream] = asyncio.Queue()
 
     class Listener:
-        async def attend(self, stream: ByteStream) -> None:
+        async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
             streams.put_nowait(stream)
 
     async with radio() as bluez, peripheral(Listener()):
@@ -162,7 +163,7 @@ async def Hanging() -> AsyncIterator[asyncio.Queue[ByteStream]]:  # noqa: N802
     streams: asyncio.Queue[ByteStream] = asyncio.Queue()
 
     class Listener:
-        async def attend(self, stream: ByteStream) -> None:
+        async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
             streams.put_nowait(stream)
 
     async with peripheral(Listener(), "hangs-up"):
@@ -257,7 +258,7 @@ async def test_a_second_host_is_refused_while_the_first_is_there() -> None:
     answered = asyncio.Event()
 
     class Listener:
-        async def attend(self, stream: ByteStream) -> None:
+        async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
             answers.append(await station._heard(b"me too", "/org/bluez/hci1/dev_elsewhere", 23))
             answers.append(await station._heard(b"and I", stream.owner, 23))  # type: ignore[attr-defined]
             answered.set()

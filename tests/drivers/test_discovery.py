@@ -17,7 +17,7 @@ from luggin.sim.pty_stream import PtyStream
 from luggin.sim.rig import Rig
 from luggin.sim.settings import Settings
 from luggin.sim.shell import Shell
-from support.fake_bluez import INSTRUMENT
+from support.fake_bluez_tree import INSTRUMENT
 from support.private_bus import has_dbus
 from support.radio import NAME, peripheral, radio
 

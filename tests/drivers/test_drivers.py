@@ -10,12 +10,13 @@ import pytest
 
 from luggin.drivers import registry
 from luggin.drivers.errors import NotReachable, SettingsError
-from luggin.drivers.link_drivers import SerialDriver, TcpDriver
+from luggin.drivers.link_drivers import BleDriver, SerialDriver, TcpDriver
 from luggin.sim.pty_stream import PtyStream
 
 BUILT_IN = {
     "serial": "luggin.drivers.link_drivers:SerialDriver",
     "tcp": "luggin.drivers.link_drivers:TcpDriver",
+    "ble": "luggin.drivers.link_drivers:BleDriver",
 }
 
 
@@ -31,7 +32,7 @@ def installed(monkeypatch: pytest.MonkeyPatch) -> list[metadata.EntryPoint]:
 
 
 def test_drivers_are_found_by_name(installed: list[metadata.EntryPoint]) -> None:
-    assert registry.names() == ["serial", "tcp"]
+    assert registry.names() == ["ble", "serial", "tcp"]
     assert registry.load("serial") is SerialDriver
     assert registry.load("tcp") is TcpDriver
 
@@ -39,7 +40,7 @@ def test_drivers_are_found_by_name(installed: list[metadata.EntryPoint]) -> None
 def test_an_unknown_name_lists_the_known_ones(installed: list[metadata.EntryPoint]) -> None:
     with pytest.raises(SettingsError) as caught:
         registry.load("telepathy")
-    assert str(caught.value) == "driver = 'telepathy': there is no such driver; installed are: serial, tcp"
+    assert str(caught.value) == "driver = 'telepathy': there is no such driver; installed are: ble, serial, tcp"
 
 
 def test_a_driver_that_cannot_be_imported_is_told(installed: list[metadata.EntryPoint]) -> None:
@@ -80,6 +81,10 @@ def test_settings_of_a_tcp_port() -> None:
         (SerialDriver, {"port": 5, "baud_rate": "fast"}, ["port = 5: ", "baud_rate = 'fast': "]),
         (SerialDriver, {"port": "/dev/x", "baud_rate": 10}, ["greater than or equal to 1200"]),
         (TcpDriver, {"host": "", "port": 70000}, ["host = ''", "port = 70000: "]),
+        (BleDriver, {}, ["address: neither an address nor a name is given; give one"]),
+        (BleDriver, {"address": "00:00:5e:00:53:02", "name": "left"}, ["both an address and a name are given"]),
+        (BleDriver, {"address": "00-00-5E-00-53-02"}, ["write it as AA:BB:CC:DD:EE:FF; `luggin discover` lists"]),
+        (BleDriver, {"name": "x" * 30, "adapter": "usb0"}, ["at most 29 characters", "write hci0, hci1 ...; "]),
     ],
 )
 def test_settings_name_each_wrong_field(driver: Any, settings: dict[str, Any], told: list[str]) -> None:

@@ -134,6 +134,7 @@ async def test_faults_come_by_option_and_by_control() -> None:
         (["--cell", "no-such-cell"], 3, "luggin: cell = 'no-such-cell': no such cell"),
         (["--speed", "-1"], 3, "luggin: speed = -1.0: input should be greater than 0"),
         (["--fault", "explode"], 3, "luggin: fault = 'explode': there is no such fault"),
+        (["--ble", "n" * 30], 3, f"luggin: ble = '{'n' * 30}': this does not fit an advertisement; give 1 to 29 bytes"),
         (["--pty", "/dev/null"], 1, "luggin: /dev/null: it exists and is no symbolic link"),
         (["--points-log", "/no/such/folder/log"], 1, "luggin: /no/such/folder/log: No such file or directory"),
     ],

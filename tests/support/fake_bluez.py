@@ -4,56 +4,41 @@ Programs on hci0 scan, connect, write and are notified; a program on hci1 offers
 side does reaches the other as BlueZ 5.66 would carry it: paths, errors, properties, one signal for each subscriber,
 notifications cut at the ATT_MTU, an application's StopNotify when the last subscriber or the link has gone.  It can
 drop links, forget devices, die and come back.
-
-As a program it runs on the bus of the environment, and obeys the words that come on its standard input, one a line.
 """
 
 import asyncio
 import contextlib
-import sys
 from collections.abc import Coroutine
-from dataclasses import dataclass, field
 from typing import Any
 
 from dbus_fast import BusType, Message, MessageType, Variant
 from dbus_fast.aio import MessageBus
 
-BUS, OBJECTS, PROPERTIES = (
-    "org.freedesktop.DBus",
-    "org.freedesktop.DBus.ObjectManager",
-    "org.freedesktop.DBus.Properties",
+from support.fake_bluez_tree import (
+    ADAPTER,
+    ADVERTISEMENT,
+    BUS,
+    CENTRAL,
+    CHARACTERISTIC,
+    DEVICE,
+    FAR_HOST,
+    HOST,
+    INSTRUMENT,
+    OBJECTS,
+    PERIPHERAL,
+    PROPERTIES,
+    SERVICE,
+    BlueZError,
+    Interfaces,
+    Remote,
+    Tree,
+    device,
 )
-ADAPTER, DEVICE, SERVICE, CHARACTERISTIC, ADVERTISEMENT = (
-    f"org.bluez.{name}" for name in ("Adapter1", "Device1", "GattService1", "GattCharacteristic1", "LEAdvertisement1")
-)
-CENTRAL, PERIPHERAL = "/org/bluez/hci0", "/org/bluez/hci1"
-HOST, INSTRUMENT = "00:00:5E:00:53:01", "00:00:5E:00:53:02"
-FAR_HOST = f"{PERIPHERAL}/dev_{HOST.replace(':', '_')}"
+
 BEAT = 0.02
-Interfaces = dict[str, dict[str, Any]]
 
 
-class BlueZError(Exception):
-    """An answer that is an error: name and text."""
-
-
-@dataclass
-class Remote:
-    """A device in range of hci0.  `program` is the bus name behind it, "" for one that only advertises."""
-
-    address: str
-    name: str
-    services: list[str]
-    program: str = ""
-    chars: dict[str, str] = field(default_factory=dict)  # UUID -> path in the program
-    advertises: bool = True
-
-    @property
-    def path(self) -> str:
-        return f"{CENTRAL}/dev_{self.address.replace(':', '_')}"
-
-
-class FakeBlueZ:
+class FakeBlueZ(Tree):
     """`fails` makes a method fail so many times: member -> errors.  `signal_strength` in dBm.
 
     `absent`: the instrument is out of range.  `hangs`: nothing is answered.  `paired`: the two ends are, and then an
@@ -69,7 +54,7 @@ class FakeBlueZ:
 
     async def start(self) -> None:
         """Also after `die`: bluetoothd comes back and knows nothing."""
-        self.objects: dict[str, Interfaces] = {}
+        self.objects = {}
         self.remotes: dict[str, Remote] = {}
         self.subscribers: set[str] = set()
         self._offered: dict[str, Remote] = {}  # program -> what it registered
@@ -84,11 +69,11 @@ class FakeBlueZ:
         powered = Variant("b", self.powered)
         if self.adapters:
             roles = Variant("as", ["central"])
-            self._add(CENTRAL, {ADAPTER: {"Address": Variant("s", HOST), "Powered": powered, "Roles": roles}})
+            self.add(CENTRAL, {ADAPTER: {"Address": Variant("s", HOST), "Powered": powered, "Roles": roles}})
             roles = Variant("as", ["peripheral"])
             adapter = {"Address": Variant("s", INSTRUMENT), "Powered": powered, "Roles": roles}
             managers: Interfaces = {"org.bluez.GattManager1": {}, "org.bluez.LEAdvertisingManager1": {}}
-            self._add(PERIPHERAL, {ADAPTER: adapter, **managers})
+            self.add(PERIPHERAL, {ADAPTER: adapter, **managers})
         self._spawn(self._advertise())
 
     async def die(self) -> None:
@@ -108,10 +93,10 @@ class FakeBlueZ:
         for remote in self.remotes.values():
             if not self._connected(remote):
                 continue
-            self._set(remote.path, DEVICE, ServicesResolved=Variant("b", False), Connected=Variant("b", False))
+            self.set(remote.path, DEVICE, ServicesResolved=Variant("b", False), Connected=Variant("b", False))
             self._silence(remote)
             if remote.program:
-                self._set(FAR_HOST, DEVICE, Connected=Variant("b", False))
+                self.set(FAR_HOST, DEVICE, Connected=Variant("b", False))
                 if not self.paired:
                     await self._stop_notify(remote)
 
@@ -119,7 +104,7 @@ class FakeBlueZ:
         """BlueZ deletes devices that are not paired and not connected, after a while; here at once."""
         for remote in self.remotes.values():
             if not self._connected(remote):
-                self._remove(remote.path)
+                self.remove(remote.path)
 
     def stranger(self, address: str, name: str, services: list[str]) -> Remote:
         """Something else in range that advertises, and never answers."""
@@ -136,27 +121,12 @@ class FakeBlueZ:
     def _hear(self, remote: Remote) -> None:
         self.signal_strength = -123 - self.signal_strength  # BlueZ tells of changes only
         if remote.path in self.objects:
-            return self._set(remote.path, DEVICE, RSSI=Variant("n", self.signal_strength))
-        properties = _device(CENTRAL, remote.address, remote.name, remote.services)
+            return self.set(remote.path, DEVICE, RSSI=Variant("n", self.signal_strength))
+        properties = device(CENTRAL, remote.address, remote.name, remote.services)
         properties["RSSI"] = Variant("n", self.signal_strength)
-        return self._add(remote.path, {DEVICE: properties})
+        return self.add(remote.path, {DEVICE: properties})
 
-    # Objects and their signals
-
-    def _add(self, path: str, interfaces: Interfaces) -> None:
-        self.objects[path] = interfaces
-        self.bus.send(Message.new_signal("/", OBJECTS, "InterfacesAdded", "oa{sa{sv}}", [path, interfaces]))
-
-    def _remove(self, prefix: str) -> None:
-        for path in sorted((each for each in self.objects if each.startswith(prefix)), reverse=True):
-            interfaces = list(self.objects.pop(path))
-            self.bus.send(Message.new_signal("/", OBJECTS, "InterfacesRemoved", "oas", [path, interfaces]))
-
-    def _set(self, path: str, interface: str, **properties: Variant) -> None:
-        if path in self.objects:
-            self.objects[path][interface].update(properties)
-            body = [interface, properties, []]
-            self.bus.send(Message.new_signal(path, PROPERTIES, "PropertiesChanged", "sa{sv}as", body))
+    # What the objects tell
 
     def _connected(self, remote: Remote) -> bool:
         return remote.path in self.objects and bool(self.objects[remote.path][DEVICE]["Connected"].value)
@@ -164,7 +134,7 @@ class FakeBlueZ:
     def _silence(self, remote: Remote) -> None:
         if self.subscribers:
             self.subscribers.clear()
-            self._set(self._char(remote, "notify"), CHARACTERISTIC, Notifying=Variant("b", False))
+            self.set(self._char(remote, "notify"), CHARACTERISTIC, Notifying=Variant("b", False))
 
     @staticmethod
     def _char(remote: Remote, which: str) -> str:
@@ -229,8 +199,8 @@ class FakeBlueZ:
             if epoch != self._epoch:
                 raise BlueZError("org.bluez.Error.Failed", "le-connection-abort-by-local")
             await asyncio.sleep(BEAT)
-        self._set(remote.path, DEVICE, Connected=Variant("b", True))
-        self._add(FAR_HOST, {DEVICE: _device(PERIPHERAL, HOST, "host", []) | {"Connected": Variant("b", True)}})
+        self.set(remote.path, DEVICE, Connected=Variant("b", True))
+        self.add(FAR_HOST, {DEVICE: device(PERIPHERAL, HOST, "host", []) | {"Connected": Variant("b", True)}})
         service = f"{remote.path}/service0010"
         if service not in self.objects:
             properties = {
@@ -238,7 +208,7 @@ class FakeBlueZ:
                 "Device": Variant("o", remote.path),
                 "Primary": Variant("b", True),
             }
-            self._add(service, {SERVICE: properties})
+            self.add(service, {SERVICE: properties})
             for which, uuid in (("write", remote.chars["write uuid"]), ("notify", remote.chars["notify uuid"])):
                 properties = {
                     "UUID": Variant("s", uuid),
@@ -246,15 +216,15 @@ class FakeBlueZ:
                     "Flags": Variant("as", [which]),
                     "MTU": Variant("q", self.mtu),
                 }
-                self._add(self._char(remote, which), {CHARACTERISTIC: properties})
-        self._set(remote.path, DEVICE, ServicesResolved=Variant("b", True))
+                self.add(self._char(remote, which), {CHARACTERISTIC: properties})
+        self.set(remote.path, DEVICE, ServicesResolved=Variant("b", True))
 
     async def _start_notify(self, remote: Remote, sender: str) -> None:
         self._require_link(remote)
         if not self.subscribers:
             await self._ask(remote.program, remote.chars["notify"], CHARACTERISTIC, "StartNotify")
         self.subscribers.add(sender)
-        self._set(self._char(remote, "notify"), CHARACTERISTIC, Notifying=Variant("b", True))
+        self.set(self._char(remote, "notify"), CHARACTERISTIC, Notifying=Variant("b", True))
 
     async def _stop_notify(self, remote: Remote) -> None:
         with contextlib.suppress(BlueZError):
@@ -321,7 +291,7 @@ class FakeBlueZ:
 
     def _notify(self, remote: Remote, data: bytes) -> None:
         for _ in self.subscribers if self._connected(remote) else ():
-            self._set(self._char(remote, "notify"), CHARACTERISTIC, Value=Variant("ay", data[: self.mtu - 3]))
+            self.set(self._char(remote, "notify"), CHARACTERISTIC, Value=Variant("ay", data[: self.mtu - 3]))
 
     def _left(self, name: str) -> None:
         """A program closed its connection to the bus."""
@@ -330,62 +300,20 @@ class FakeBlueZ:
             self.subscribers.discard(name)
             for remote in self.remotes.values():
                 if not self.subscribers and remote.program:
-                    self._set(self._char(remote, "notify"), CHARACTERISTIC, Notifying=Variant("b", False))
+                    self.set(self._char(remote, "notify"), CHARACTERISTIC, Notifying=Variant("b", False))
                     self._spawn(self._stop_notify(remote))
         if name in self._offered:
             for address in [each.address for each in self.remotes.values() if each.program == name]:
-                self._set(
+                self.set(
                     self.remotes[address].path,
                     DEVICE,
                     ServicesResolved=Variant("b", False),
                     Connected=Variant("b", False),
                 )
-                self._remove(self.remotes.pop(address).path)
+                self.remove(self.remotes.pop(address).path)
             del self._offered[name]
 
     def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
         task = asyncio.create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
-
-
-def _device(adapter: str, address: str, name: str, services: list[str]) -> dict[str, Variant]:
-    return {
-        "Adapter": Variant("o", adapter),
-        "Address": Variant("s", address),
-        "Alias": Variant("s", name),
-        "Name": Variant("s", name),
-        "Paired": Variant("b", False),
-        "Connected": Variant("b", False),
-        "ServicesResolved": Variant("b", False),
-        "UUIDs": Variant("as", services),
-    }
-
-
-async def main() -> None:
-    """Words: drop, forget, die, live, absent, present."""
-    bluez = FakeBlueZ(mtu=int(sys.argv[1]) if len(sys.argv) > 1 else 247)
-    await bluez.start()
-    sys.stdout.write("ready\n")
-    sys.stdout.flush()
-    reader = asyncio.StreamReader()
-    await asyncio.get_running_loop().connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
-    while word := (await reader.readline()).decode().strip():
-        match word:
-            case "drop":
-                await bluez.drop()
-            case "forget":
-                await bluez.drop()
-                bluez.forget()
-            case "die":
-                await bluez.die()
-            case "live":
-                await bluez.start()
-            case "absent" | "present":
-                bluez.absent = word == "absent"
-        sys.stdout.write(f"{word}\n")
-        sys.stdout.flush()
-
-
-if __name__ == "__main__":
-    asyncio.run(main())

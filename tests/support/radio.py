@@ -6,8 +6,10 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 from luggin.drivers.link_drivers import BleDriver
-from luggin.sim.ble_peripheral import Attendant, BleLine
-from support.fake_bluez import INSTRUMENT, FakeBlueZ
+from luggin.sim.ble_peripheral import BleLine
+from luggin.sim.serve import Attends
+from support.fake_bluez import FakeBlueZ
+from support.fake_bluez_tree import INSTRUMENT
 from support.private_bus import private_bus
 
 NAME = "bench-sim"
@@ -30,7 +32,7 @@ async def radio(**settings: Any) -> AsyncIterator[FakeBlueZ]:
 
 
 @asynccontextmanager
-async def peripheral(attendant: Attendant, name: str = NAME) -> AsyncIterator[None]:
+async def peripheral(attendant: Attends, name: str = NAME) -> AsyncIterator[None]:
     """Offered by the shipped code, its connections served by `attendant`."""
     offered = asyncio.Event()
     line = asyncio.create_task(BleLine(name).attend(attendant, lambda _: offered.set()))

@@ -13,7 +13,7 @@ from luggin.drivers.serial_stream import open_serial
 from luggin.drivers.stream import ByteStream, TransportStream, memory_pair
 from luggin.drivers.tcp_stream import open_tcp, tune
 from luggin.sim.pty_stream import PtyStream
-from support.fake_bluez import INSTRUMENT
+from support.fake_bluez_tree import INSTRUMENT
 from support.paper_instrument import PaperInstrument
 from support.private_bus import has_dbus
 from support.radio import peripheral, radio
@@ -59,7 +59,7 @@ class Served:
         async with open_link(await self.connect(), "the instrument on paper", timeout) as session:
             yield session
 
-    async def attend(self, stream: ByteStream) -> None:
+    async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
         """A radio connection has come."""
         await stream.read()
         self._attend(stream)

@@ -10,7 +10,7 @@ from support.road import Road, serial, walked
 
 
 async def found(road: Road, *places: str) -> tuple[int, dict[str, object]]:
-    code, out, err = await road.luggin("discover", "--json", "--seconds", "2", *places)
+    code, out, err = await road.luggin("discover", "--json", "--seconds", "1", *places)
     assert not err
     told = json.loads(out)["found"]
     [place] = [each for each in told if each["place"] in places]
@@ -54,6 +54,10 @@ async def test_without_bluetooth_that_is_said(tmp_path: Path) -> None:
         code, out, err = await road.luggin("discover", "--list-only")
         assert code == 0, err
         assert "Bluetooth can't be used: this machine has no system bus (D-Bus)" in out
+        code, out, err = await road.luggin("simulate", "--ble")
+        assert (code, out) == (4, "")
+        assert err.startswith("luggin: no instrument can be offered over Bluetooth: this machine has no system bus")
+        assert err.count("\n") == 1
         code, _, err = await road.luggin("discover", "--seconds", "1000")
         assert code == 2
         assert "--seconds 1000: give 0.1 to 60" in err

@@ -11,7 +11,8 @@ import numpy as np
 
 from luggin.daemon.store import Store
 from luggin.protocol.techniques import TECHNIQUES
-from support import fake_bluez
+from support import fake_bluez_program
+from support.fake_bluez_tree import INSTRUMENT
 from support.private_bus import has_dbus, private_bus
 from support.road import LUGGIN, REFERENCE, Road, line, walked
 from support.simulate import logged
@@ -38,13 +39,13 @@ async def bench(folder: Path, *simulate: str) -> AsyncIterator[tuple[Road, Radio
     """A daemon that has found its instrument."""
     with private_bus():
         async with walked(folder) as road:
-            bluez = await road.start(sys.executable, fake_bluez.__file__, stdin=PIPE)
+            bluez = await road.start(sys.executable, fake_bluez_program.__file__, stdin=PIPE)
             assert await line(bluez) == "ready\n"
             simulator = await road.start(
                 *LUGGIN, "simulate", "--ble", "left", "--points-log", str(folder / "left.points"), *simulate
             )
-            assert await line(simulator) == f"ble {fake_bluez.INSTRUMENT} left\n"
-            left = {"driver": "ble", "address": fake_bluez.INSTRUMENT, "reference": REFERENCE}
+            assert await line(simulator) == f"ble {INSTRUMENT} left\n"
+            left = {"driver": "ble", "address": INSTRUMENT, "reference": REFERENCE}
             await road.serve({"left": left})
             await road.until("left", state="Idle", cell="off", link="up")
             yield road, Radio(bluez)
@@ -66,6 +67,9 @@ async def test_a_run_outlasts_what_happens_to_its_radio(tmp_path: Path) -> None:
         await road.until("left", run=None)
         shown = await road.told("show", run, "--store", str(road.store))
         assert (shown["result"]["state"], shown["result"]["gaps"], shown["points"]) == ("Complete", [], 2810)
+        listed = (await road.told("discover", "--list-only", "--seconds", "0.2"))["found"]
+        [place] = [each for each in listed if each["place"] == INSTRUMENT]
+        assert (place["speaks"], place["reason"]) == (None, "a running daemon has it: bench's left")
         found = await road.told("instruments", "--node", "bench")
         assert found["health"]["left"]["signal_strength"] in (-61.0, -62.0)
     measured, _ = logged(tmp_path / "left.points", run)
