@@ -10,6 +10,7 @@ from luggin.protocol.evaluation.peak_results import Peak, PeaksBody
 MOST = 12
 """Peaks that are drawn of one run; more would hide the curve."""
 _COLOUR = "#444444"
+_WORD_WIDTH = 0.03  # V
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,8 @@ def draw_marks(axes: Axes, marks: tuple[Mark, ...], factor: float) -> None:
         axes.plot(potentials, np.array(currents) * factor, color=_COLOUR, linewidth=0.8, linestyle="--")
         base, top = mark.base * factor, mark.top * factor
         axes.plot([mark.potential] * 2, [base, top], color=_COLOUR, linewidth=0.8)
+        if any(_hides(other, mark) for other in marks):
+            continue
         up = top >= base
         axes.annotate(
             f"{mark.potential:.3f} V",
@@ -54,3 +57,10 @@ def draw_marks(axes: Axes, marks: tuple[Mark, ...], factor: float) -> None:
         )
     if marks:
         axes.margins(y=0.1)  # room for the words
+
+
+def _hides(other: Mark, mark: Mark) -> bool:
+    """Whether the words of a peak that reaches farther, in another cycle, would lie on those of this one."""
+    height, mine = other.top - other.base, mark.top - mark.base
+    near = abs(other.potential - mark.potential) < _WORD_WIDTH
+    return near and height * mine > 0 and abs(height) > abs(mine)
