@@ -16,6 +16,10 @@ A driver is a class named by an entry point in the group `luggin.drivers`.  It p
 - `keep_alive` feeds the instrument's dead-man timer.  A driver never feeds it by itself, and a keep-alive that was held
   up on its way feeds it no more than one that was not.
 - `start` and `unhold` that were held up on their way, or that `cell_off` overtook, energise nothing.
+- Where the capability says `host_timed`, the session itself carries the program out.  Closing it ends the run and lets
+  the cell go; what is armed and the points are kept all the same, for as long as the driver object lives.
+
+`luggin.drivers.contracts` numbers these promises, and `luggin.drivers.conformance` checks them.
 
 Each call is bounded by the driver's own timeout and then raises NoAnswer: whether it was carried out is not known.  On
 a connection that is lost it raises LinkLost.  All numbers are SI.

@@ -112,9 +112,8 @@ class ScpiUnit:
         return not abs(amps - self._level) <= allowed + 1e-12 if self._level else False
 
     def _range_for(self, program: Program) -> float:
-        """The current range for the whole run: the one to begin with, else the largest that is allowed."""
-        ranging, ranges = program.ranging, self.capability.current_ranges
-        wanted = ranging.initial or ranging.upper
+        """The current range for the whole run: the largest that is allowed, since nothing would leave a smaller one."""
+        wanted, ranges = program.ranging.upper, self.capability.current_ranges
         index = None if wanted is None else nearest_range(wanted, self.capability)
         return ranges[-1 if index is None else index]
 

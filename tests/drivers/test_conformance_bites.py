@@ -4,6 +4,7 @@ import inspect
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from importlib import resources
 from typing import Any
 
 import pytest
@@ -254,3 +255,5 @@ def test_every_check_is_listed() -> None:
     assert found == set(conformance.CHECKS)
     assert len(conformance.CHECKS) == len(found)
     assert {contract_of(check) for check in found} == set(CONTRACTS)
+    page = " ".join(resources.files("luggin.drivers").joinpath("DRIVERS.md").read_text().split())
+    assert [number for number, sentence in CONTRACTS.items() if f"{number}. {sentence}" not in page] == []

@@ -4,19 +4,23 @@ The words and error numbers are those of SCPI-1999 volume 2 and IEEE 488.2 (from
 """
 
 import asyncio
+import tomllib
 from collections.abc import Callable
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from luggin.daemon.config import InstrumentSection
 from luggin.drivers import registry
 from luggin.drivers.api import Session
 from luggin.drivers.conformance_bench import Follower, new_run
 from luggin.drivers.errors import LinkLost, NotReachable, ProtocolViolation, Refused, SettingsError
 from luggin.drivers.scpi import ScpiDriver
 from luggin.drivers.scpi_line import LONGEST_LINE, ScpiLine
+from luggin.drivers.scpi_settings import ScpiSettings
 from luggin.drivers.stream import memory_pair
 from luggin.protocol.capability import check
 from luggin.protocol.instrument import Activity, Cell, Outcome
@@ -60,7 +64,7 @@ async def test_an_energised_unit_is_left_as_it_is_and_no_unit_is_ever_reset() ->
 
 async def test_the_output_closes_last_and_a_current_begins_at_zero() -> None:
     async with smu("tcp", sense_wires=4) as bench, bench.driver.open(5.0) as session:
-        wide = Ranging(lower=100e-6, upper=100e-6)
+        wide = Ranging(lower=1e-6, upper=100e-6, initial=1e-6)
         follower = await started(session, program(hold(20e-6, 0.1, PERIOD, control="current"), ranging=wide))
         await follower.ended()
         said = [each.removesuffix(";:SYST:ERR?") for each in bench.unit.said]
@@ -246,7 +250,7 @@ async def test_fast_methods_are_refused_with_their_reason() -> None:
         capability = session.capability
     assert (capability.dead_man, capability.host_timed) == (False, True)
     for technique in TECHNIQUES.values():
-        problems = check(compile_method(parse(_document(technique.example))), capability)
+        problems = check(compile_method(parse(tomllib.loads(technique.example))), capability)
         told[technique.name] = "; ".join(map(str, problems))
     assert "can't execute this kind of segment" in told["square-wave-voltammetry"]
     assert "can't execute this kind of segment" in told["impedance-spectroscopy"]
@@ -255,12 +259,6 @@ async def test_fast_methods_are_refused_with_their_reason() -> None:
     dense = check(program(ramp(0.0, 1.0, 0.1, 0.005)), capability)
     assert "faster than the instrument can sample" in str(dense[0])
     assert check(program(ramp(0.0, 1.0, 0.25, 0.02), hold(0.1, 1.0, 0.02)), capability) == []
-
-
-def _document(example: str) -> dict[str, Any]:
-    import tomllib
-
-    return tomllib.loads(example)
 
 
 # Settings and noise on the line
@@ -280,6 +278,16 @@ def test_settings_name_each_wrong_field(change: dict[str, Any], told: str) -> No
         ScpiDriver.parse({**SETTINGS, "port": "/dev/null", **change})
     assert registry.load("scpi") is ScpiDriver
     assert ScpiDriver.parse({**SETTINGS, "port": "/dev/null"}).address == "serial port /dev/null"
+
+
+def test_the_settings_of_its_page_are_understood() -> None:
+    page = resources.files("luggin.drivers").joinpath("SMU.md").read_text()
+    example = tomllib.loads(page.split("```toml")[1].split("```")[0])
+    section = InstrumentSection.model_validate(example["instruments"]["unit-1"])
+    driver = registry.load(section.driver).parse(section.options)
+    assert driver.address == "serial port /dev/serial/by-id/usb-example"
+    told = page.split("## Settings")[1]
+    assert [name for name in ScpiSettings.model_fields if f"`{name}`" not in told] == []
 
 
 Answers = Callable[[str], bytes]
