@@ -12,11 +12,18 @@ from hypothesis import strategies as st
 
 from luggin.protocol.instrument import Outcome
 from luggin.protocol.points import Array
-from luggin.protocol.program import OpenCircuitWindow, Program, Ranging, Until
+from luggin.protocol.program import OpenCircuitWindow, Program, Pulse, Pulses, Ranging, Until
 from support.bench import Bench, block, hold, program, ramp, rest
 from support.wired import Wired
 
 SETTINGS: dict[str, Any] = {"seed": 7, "speed": 50.0}
+
+
+def differential_pulses(count: int) -> Pulses:
+    """50 mV for 80 ms, four times a second; long enough for the range of 100 nA."""
+    before = Pulse(duration=0.17, record="reverse", sample_from=0.15, sample_to=0.17)
+    pulse = Pulse(duration=0.08, offset=-0.05, record="forward", sample_from=0.06, sample_to=0.08)
+    return Pulses(start=0.3, step=-0.01, count=count, pulses=(before, pulse), period=0.25, difference=True)
 
 
 @cache
@@ -36,6 +43,7 @@ def everything() -> Program:
             hold(-0.3, 2.0, 0.25, statistics=True, integrate=True),
             phase=2,
         ),
+        block(differential_pulses(12), phase=3),
         ranging=Ranging(lower=1e-7, upper=1e-3, initial=1e-6),
         open_circuit=OpenCircuitWindow(low=-1.0, high=1.0, average=0.3),
     )

@@ -319,13 +319,13 @@ def everything() -> Program:
     return program(
         block(hold(0.4, 1.0, 0.25)),
         block(
-            square(amplitude=0.05, start=0.4, step=-0.01, count=60, until=(Until(quantity="current", below=-1.0),)),
+            square(amplitude=0.05, start=0.3, step=-0.01, count=25, until=(Until(quantity="current", below=-1.0),)),
             train(
                 Pulse(duration=0.31, from_start=True),
                 forward(0.05, 0.03, 0.05),
                 start=0.4,
-                step=-0.02,
-                count=30,
+                step=-0.03,
+                count=20,
                 until=(Until(quantity="potential", below=0.15),),
             ),
             phase=1,
@@ -345,7 +345,7 @@ def reference() -> dict[str, Array]:
     return points
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(steps=st.lists(st.floats(1e-4, 0.7), min_size=1, max_size=6), most=st.lists(st.integers(5, 600), min_size=1))
 def test_the_cutting_of_time_changes_nothing(steps: list[float], most: list[int]) -> None:
     bench = Bench("redox-probe", seed=7, speed=50.0)
