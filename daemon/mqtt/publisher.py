@@ -180,7 +180,7 @@ class RunPublisher:
 
     def _carried(self, evaluation: Evaluation) -> Evaluation:
         """The same, without its body when the broker can't carry it."""
-        if len(evaluation.model_dump_json()) < self._link.endpoint.largest_message:
+        if len(evaluation.model_dump_json().encode()) <= self._link.endpoint.largest_message:
             return evaluation
         return evaluation.model_copy(update={"body": None})
 

@@ -13,7 +13,7 @@ from luggin.daemon.desk import UNREAD, Answer, Desk
 from luggin.daemon.questions import Questions
 from luggin.protocol import topics
 from luggin.protocol.payloads import COMMANDS, MOST_COMMAND_BYTES, AskRuns, Command, Reply, Start
-from luggin.protocol.topics import CommandTopic
+from luggin.protocol.topics import STORE, CommandTopic
 
 REPLIES = topics.reply("bench", "pstat", "ada")
 
@@ -227,3 +227,19 @@ async def test_questions_go_to_the_store() -> None:
     content = json.dumps({"request": "r1", "limit": 5}).encode()
     answer = await tell(desk_with(Noting()), to("runs", "store"), content)
     assert answer.reply.data == {"asked": AskRuns.__name__}
+
+
+async def test_an_order_to_the_store_comes_with_its_sender() -> None:
+    evaluator = Noting()
+    desk = Desk("bench", {}, cast(Questions, Asked()), orders={"evaluate": evaluator})
+    replies = topics.reply("bench", STORE, "ada")
+    answer = await tell(desk, to("evaluate", STORE), body(reply_to=replies, kind="peaks", runs=["run-1"]))
+    assert answer.reply.accepted
+    (told,) = evaluator.told
+    assert (told.client, told.verified, told.verb) == ("ada", True, "evaluate")
+    answer = await tell(desk, to("evaluate", STORE), body(request="r2", reply_to=replies, kind="peaks", runs=[]))
+    assert "runs" in answer.reply.sentence
+    desk.close()
+    answer = await tell(desk, to("evaluate", STORE), body(request="r3", reply_to=replies, kind="peaks", runs=["run-1"]))
+    assert "shutting down" in answer.reply.sentence
+    assert len(evaluator.told) == 1

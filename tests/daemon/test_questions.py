@@ -8,7 +8,18 @@ import pytest
 
 from luggin.daemon.questions import Questions
 from luggin.daemon.store import Store
-from luggin.protocol.payloads import AskPoints, AskRun, AskRuns, Points, RunHeader, RunResult
+from luggin.protocol.payloads import (
+    AskEvaluation,
+    AskEvaluations,
+    AskPoints,
+    AskRun,
+    AskRuns,
+    Evaluation,
+    Points,
+    RunHeader,
+    RunResult,
+)
+from support.evaluated import evaluation
 from support.runs import store_run
 from support.stored_runs import SWEEP, result, sweep
 
@@ -85,3 +96,42 @@ async def test_events_in_answers_that_a_broker_carries(store: Store) -> None:
         first, after, answers = reply.data["next_event"], reply.data["after_event"], answers + 1
     assert numbers == list(range(41))
     assert answers > 2
+
+
+async def test_evaluations_are_listed_in_answers_that_a_broker_carries(store: Store) -> None:
+    for number in range(150):
+        await store.add_evaluation(evaluation(f"e-{number}", subject="sample/" + "µ" * 120))
+    await store.add_evaluation(evaluation("other", ("run-2",), kind="levels"))
+    questions, largest = Questions(store, 16 * 1024), 16 * 1024
+    names: list[str] = []
+    answers = 0
+    while True:
+        reply = await questions.handle(
+            AskEvaluations(request="r", kind="peaks", limit=500, before=names[-1] if names else "")
+        )
+        assert len(reply.model_dump_json().encode()) <= largest
+        if not reply.data["evaluations"]:
+            break
+        names += [each["name"] for each in reply.data["evaluations"]]
+        answers += 1
+    assert names == [f"e-{number}" for number in reversed(range(150))]
+    assert answers > 1
+    reply = await questions.handle(AskEvaluations(request="r", run="run-2"))
+    assert [each["runs"] for each in reply.data["evaluations"]] == [["run-2"]]
+    assert not (await questions.handle(AskEvaluations(request="r", before="none"))).accepted
+
+
+async def test_an_evaluation_comes_in_pieces(store: Store) -> None:
+    whole = evaluation(body={"text": '"µ\n' * 20_000})
+    await store.add_evaluation(whole)
+    questions, largest = Questions(store, 16 * 1024), 16 * 1024
+    text, size = "", 1
+    while len(text) < size:
+        reply = await questions.handle(AskEvaluation(request="r", name="first", first=len(text)))
+        assert len(reply.model_dump_json().encode()) <= largest
+        text, size = text + reply.data["text"], reply.data["size"]
+        assert reply.data["after"] == len(text)
+    assert Evaluation.model_validate_json(text) == whole
+    beyond = await questions.handle(AskEvaluation(request="r", name="first", first=size + 5))
+    assert beyond.data["text"] == ""
+    assert not (await questions.handle(AskEvaluation(request="r", name="none"))).accepted

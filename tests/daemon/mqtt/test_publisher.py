@@ -17,8 +17,9 @@ from luggin.daemon.mqtt.client import ConnectionLost, Link, TooLarge
 from luggin.daemon.mqtt.publisher import POINTS_A_STEP, Backlog, RunPublisher, publish_board
 from luggin.daemon.store import Outstanding, Store
 from luggin.protocol import topics
-from luggin.protocol.payloads import Alarm, Points, RunEvent, RunHeader, RunResult
+from luggin.protocol.payloads import Alarm, Evaluation, Points, RunEvent, RunHeader, RunResult
 from luggin.protocol.topics import Kind
+from support.evaluated import evaluation
 from support.runs import NODE, store_run
 from support.stored_runs import header, result, sweep
 
@@ -303,3 +304,34 @@ async def test_the_board_goes_out_newest_only() -> None:
     await asyncio.wait([task])
     found: list[Any] = [json.loads(m.payload)["sentence"] for m in link.messages]
     assert found == ["first", "99"]
+
+
+async def test_evaluations_follow_their_runs_once_and_without_what_the_broker_can_not_carry(store: Store) -> None:
+    await store_run(store, "run-1", 10)
+    link, large = NotingLink(largest=20_000), {"text": "µ" * 20_000}
+    async with publishing(store, link):
+        await link.until("result", "run-1")
+        await store.add_evaluation(evaluation("first"))
+        await store.add_evaluation(evaluation("second", body=large))
+        await link.until_true(lambda: sum(m.kind == "evaluation" for m in link.messages) == 2)
+    sent = [Evaluation.model_validate_json(m.payload) for m in link.messages if m.kind == "evaluation"]
+    assert sent == [evaluation("first"), evaluation("second", body=large).model_copy(update={"body": None})]
+    again = NotingLink()
+    async with publishing(store, again):
+        await store.add_evaluation(evaluation("third"))
+        await again.until("evaluation", "run-1")
+    (last,) = [m for m in again.messages if m.kind == "evaluation"]
+    assert last.topic == f"luggin/{NODE}/bench-1/run/run-1/evaluation"
+    assert Evaluation.model_validate_json(last.payload).name == "third"
+
+
+async def test_an_evaluation_of_several_runs_goes_out_under_each(store: Store) -> None:
+    await store_run(store, "run-1", 10)
+    await store_run(store, "run-2", 10)
+    await store.add_evaluation(evaluation("both", ("run-1", "run-2")))
+    await store.add_evaluation(evaluation("none", ()))
+    link = NotingLink()
+    async with publishing(store, link):
+        await link.until("evaluation", "run-1")
+        await link.until("evaluation", "run-2")
+    assert sum(m.kind == "evaluation" for m in link.messages) == 2
