@@ -181,9 +181,9 @@ class FrontEnd:
             return self._converted(reaching, within.full_scale, span[part])
 
         automatic = taken.automatic and taken.control is not None
-        begin = taken.time if taken.mean_over is None else begin
         rule = Rule(self._lowest, taken.counts, taken.turns) if automatic else None
-        self.place, ranged = self._ranges.follow(self.place, begin, read, rule)
+        begins = None if taken.mean_over is None else begin
+        self.place, ranged = self._ranges.follow(self.place, taken.time, read, rule, begins)
         return ranged
 
     def _converted(self, value: Floats, full_scale: float, span: Floats) -> Floats:

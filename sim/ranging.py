@@ -16,6 +16,8 @@ UP, DOWN = 0.9, 0.06
 PATIENCE = 3
 """Readings in a row below DOWN before a smaller range is tried."""
 
+HAIR = 1e-9
+"""Seconds by which rounding may make a settling time too long."""
 RESIDUE, SETTLED = 0.05, 5.0
 """Share of full scale that a change of range adds at first, and its time constants within the settling time."""
 
@@ -78,9 +80,13 @@ class Ranges:
         fits = (index for index in range(self.lowest, self.highest) if self.all[index].settling <= lead * (1 + 1e-9))
         return next(fits, self.highest)
 
-    def follow(self, place: Place, time: Floats, read: Reader, rule: Rule | None) -> tuple[Place, Ranged]:
-        """Read samples whose readings begin at run times `time`, changing range between two samples where the rule
-        allows it and a reading asks for it; without a rule it stays."""
+    def follow(
+        self, place: Place, time: Floats, read: Reader, rule: Rule | None, begin: Floats | None = None
+    ) -> tuple[Place, Ranged]:
+        """Read samples at run times `time`, changing range between two samples where the rule allows it and a reading
+        asks for it; without a rule it stays.  A reading is true when the range has settled at `begin`, the run time at
+        which it begins (None: it is of a moment)."""
+        begin = time if begin is None else begin
         count = len(time)
         reading, index = np.empty(count), np.empty(count, dtype=np.intp)
         settling = np.empty(count, dtype=bool)
@@ -88,8 +94,8 @@ class Ranges:
         while start < count:
             rest = slice(start, count)
             one = self.all[place.index]
-            unsettled = time[rest] < place.settled
-            read_here = read(rest, one) + self._residue(place, time[rest], unsettled)
+            unsettled = begin[rest] < place.settled - HAIR
+            read_here = read(rest, one) + self._residue(place, begin[rest], unsettled)
             move, low, high = None, 0, False
             if rule is not None:
                 move, low, high = self._decision(place, read_here / one.full_scale, unsettled, rule, rest)

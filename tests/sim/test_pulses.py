@@ -189,6 +189,17 @@ def test_a_range_changes_after_a_period_and_has_settled_when_the_next_window_ope
     assert (points["flags"] & ~np.uint16(Flag.UNDERLOAD) == 0).all()
 
 
+def test_a_window_that_opens_just_when_the_new_range_has_settled_is_true() -> None:
+    """From 10 uA to 100 uA takes 0.625 ms on the bench model, to the last digit the lead of these windows."""
+    one = train(forward(20e-3, 0.625e-3, 20e-3, 0.5), step=0.0, count=40)
+    points = Bench(speed=1e5).run(program(one, ranging=Ranging(lower=1e-4, upper=1e-3, initial=1e-4)))
+    assert (points["flags"] & Flag.SETTLING == 0).all()
+    late = square(amplitude=0.5, half=0.9, window=0.85, step=0.0, count=3)  # its last step is long against that
+    points = Bench(speed=1e5).run(program(late, ranging=Ranging(lower=1e-5, upper=1e-3, initial=1e-5)))
+    assert points["current_range"] == pytest.approx([1e-5, 1e-4, 1e-4])
+    assert points["flags"].tolist() == [Flag.CURRENT_OVERLOAD, 0, 0]
+
+
 def test_no_change_of_range_within_a_period() -> None:
     """A period whose two halves ask for different ranges keeps to the one that holds both."""
     pulses = (forward(20e-3, 15e-3, 20e-3, 0.5), reverse(20e-3, 15e-3, 20e-3, 1e-3))

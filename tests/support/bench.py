@@ -64,7 +64,9 @@ class RecordingLog:
 class Bench:
     """A device whose real time runs as the test says, at the speed of its settings."""
 
-    def __init__(self, cell: str | dict[str, Any] = "dummy-r-rc", trouble: Trouble | None = None, **settings: Any) -> None:
+    def __init__(
+        self, cell: str | dict[str, Any] = "dummy-r-rc", trouble: Trouble | None = None, **settings: Any
+    ) -> None:
         self.log = RecordingLog()
         self.trouble = trouble or Trouble()
         self.now = 1000.0
