@@ -46,14 +46,15 @@ class ScpiLine:
     async def greet(self) -> str:
         """Ask who it is until the same answer came twice.  Raises NoAnswer."""
         async with self._lock:
+            mark = self._overtaken
             await self._write("\n*IDN?")
-            line = await self._line()
+            line = await self._line(mark, "*IDN?")
             for _ in range(_MOST_STALE):
                 if line.count(",") >= 3:
                     self.identity = line
-                    await self._get_in_step(self._overtaken)
+                    await self._get_in_step(mark)
                     return line
-                line = await self._line()
+                line = await self._line(mark, "*IDN?")
         raise ProtocolViolation(
             f"{self._address}: what answers does not say who it is as *IDN? asks for: {line[:60]!r}"
         )
@@ -88,19 +89,23 @@ class ScpiLine:
     # Inside
 
     async def _answer(self, message: str, mark: int) -> str:
-        """One exchange; the caller holds the lock."""
-        self._lines.clear()
-        self._out_of_step = True
-        await self._write(message)
+        """One exchange; where nothing comes, what the error queue says of it."""
         try:
-            line = await self._line(mark)
-            while line == self.identity:  # asked for in vain before, and late; no answer here is ever that
-                line = await self._line(mark)
-        except _Silence:
+            return await self._exchange(message, mark)
+        except _Silence as silence:
             await self._get_in_step(mark)
             if errors := await self._queued():
                 raise Refused(f"{self._address} did not take {message!r}: {'; '.join(errors)}") from None
-            raise NoAnswer(f"{self._address}: no answer to {message!r} within {self._within:g} s") from None
+            raise NoAnswer(str(silence)) from None
+
+    async def _exchange(self, message: str, mark: int) -> str:
+        """Send, and wait for the next line; the caller holds the lock."""
+        self._lines.clear()
+        self._out_of_step = True
+        await self._write(message)
+        line = await self._line(mark, message)
+        while line == self.identity:  # asked for in vain before, and late; no answer here is ever that
+            line = await self._line(mark, message)
         if self._overtaken == mark:
             self._out_of_step = False
         return line
@@ -109,7 +114,7 @@ class ScpiLine:
         """Everything that the error queue holds."""
         errors: list[str] = []
         for _ in range(_MOST_ERRORS):
-            answer = await self._answer(_ERRORS, self._overtaken)
+            answer = await self._exchange(_ERRORS, self._overtaken)
             if _is_none(answer):
                 break
             errors.append(answer)
@@ -120,23 +125,23 @@ class ScpiLine:
         self._lines.clear()
         await self._write("*IDN?")
         for _ in range(_MOST_STALE):
-            if await self._line(mark) == self.identity:
+            if await self._line(mark, "*IDN?") == self.identity:
                 self._out_of_step = self._overtaken != mark
                 return
         raise ProtocolViolation(f"{self._address}: it goes on sending what nobody asked for")
 
-    async def _line(self, mark: int | None = None) -> str:
+    async def _line(self, mark: int, asked: str) -> str:
         """The next line.  Raises NoAnswer, also when `overtake` came since `mark`."""
         try:
             async with asyncio.timeout(self._within):
                 while not self._lines:
                     self._require_link()
-                    if mark is not None and mark != self._overtaken:
+                    if mark != self._overtaken:
                         raise NoAnswer(f"{self._address}: a cell-off overtook the answer")
                     self._arrived.clear()
                     await self._arrived.wait()
         except TimeoutError:
-            raise _Silence(f"{self._address}: no answer within {self._within:g} s") from None
+            raise _Silence(f"{self._address}: no answer to {asked!r} within {self._within:g} s") from None
         return self._lines.popleft()
 
     async def _write(self, message: str) -> None:

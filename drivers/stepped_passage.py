@@ -77,7 +77,8 @@ class Passage:
         if not open_circuit and math.isfinite(measured.current):
             self.charge += measured.current * (time - before)
         self._time = time
-        self._currents.append(measured.current)
+        if self.statistics and self.stairs.points:
+            self._currents.append(measured.current)
         if self.average is not None:
             self._potentials.append((time, measured.potential))
             while self._potentials[0][0] < time - self.average:
@@ -97,7 +98,7 @@ class Passage:
         stored = stairs.is_point(self.done) or (closing and self.done <= stairs.points_until)
         if not stored:
             return None
-        currents, self._currents = self._currents, []
+        currents, self._currents = self._currents or [measured.current], []
         flags = measured.flags | Flag.HOST_TIME | (Flag.HELD if held else 0)
         return {
             "time": time,
@@ -106,13 +107,13 @@ class Passage:
             "channel": self.channel,
             "applied_potential": applied if stairs.control == "potential" else math.nan,
             "potential": measured.potential,
-            "current": float(np.mean(currents)) if self.statistics else measured.current,
+            "current": float(np.mean(currents)),
             "current_range": measured.current_range,
             "cell_voltage": measured.cell_voltage,
             "temperature": measured.temperature,
             "charge": self.charge,
-            "current_minimum": min(currents) if self.statistics else math.nan,
-            "current_maximum": max(currents) if self.statistics else math.nan,
+            "current_minimum": min(currents),
+            "current_maximum": max(currents),
             "flags": flags | (Flag.CELL_OPEN if stairs.control is None else 0),
         }
 

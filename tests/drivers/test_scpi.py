@@ -3,9 +3,7 @@
 The words and error numbers are those of SCPI-1999 volume 2 and IEEE 488.2 (from memory).
 """
 
-import asyncio
 import tomllib
-from collections.abc import Callable
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -17,11 +15,9 @@ from luggin.daemon.config import InstrumentSection
 from luggin.drivers import registry
 from luggin.drivers.api import Session
 from luggin.drivers.conformance_bench import Follower, new_run
-from luggin.drivers.errors import LinkLost, NotReachable, ProtocolViolation, Refused, SettingsError
+from luggin.drivers.errors import LinkLost, NotReachable, Refused, SettingsError
 from luggin.drivers.scpi import ScpiDriver
-from luggin.drivers.scpi_line import LONGEST_LINE, ScpiLine
 from luggin.drivers.scpi_settings import ScpiSettings
-from luggin.drivers.stream import memory_pair
 from luggin.protocol.capability import check
 from luggin.protocol.instrument import Activity, Cell, Outcome
 from luggin.protocol.method import compile_method, parse
@@ -261,7 +257,7 @@ async def test_fast_methods_are_refused_with_their_reason() -> None:
     assert check(program(ramp(0.0, 1.0, 0.25, 0.02), hold(0.1, 1.0, 0.02)), capability) == []
 
 
-# Settings and noise on the line
+# Settings
 
 
 @pytest.mark.parametrize(("change", "told"), [
@@ -288,64 +284,6 @@ def test_the_settings_of_its_page_are_understood() -> None:
     assert driver.address == "serial port /dev/serial/by-id/usb-example"
     told = page.split("## Settings")[1]
     assert [name for name in ScpiSettings.model_fields if f"`{name}`" not in told] == []
-
-
-Answers = Callable[[str], bytes]
-
-
-async def line_with(answers: Answers, ask: Callable[[ScpiLine], Any]) -> Any:
-    """Let `ask` talk to a peer that answers each message as it is told."""
-    near, far = memory_pair()
-    line = ScpiLine(near, "a peer", 0.05)
-    line.start()
-
-    async def peer() -> None:
-        while data := await far.read():
-            for message in filter(None, data.decode().split("\n")):
-                await far.write(answers(message))
-
-    answering = asyncio.create_task(peer())
-    try:
-        return await ask(line)
-    finally:
-        await line.close()
-        await answering
-
-
-IDENTITY = b"a,b,c,d\n"
-
-
-async def test_answers_are_told_apart_and_late_ones_thrown_away() -> None:
-    said: list[str] = []
-
-    def answers(message: str) -> bytes:
-        said.append(message)
-        if message == "*IDN?":
-            return b"1.5;1;0\n" * (said.count("*IDN?") == 1) + IDENTITY  # something of before, then who it is
-        return b'"a;b";+2.5E-3;0,"No error; none"\r\n'
-
-    async def ask(line: ScpiLine) -> None:
-        assert await line.greet() == "a,b,c,d"
-        assert await line.ask(":X?", 2) == ['"a;b"', "+2.5E-3"]
-        with pytest.raises(ProtocolViolation, match="2 values, not 1"):
-            await line.ask(":X?", 1)
-
-    await line_with(answers, ask)
-
-
-@pytest.mark.parametrize(("answer", "told"), [
-    (b"x" * (LONGEST_LINE + 1), "without an end of line"),
-    (b"hello\n" * 100, "does not say who it is"),
-    (b"\xff\xfe\x00\n" * 100, "does not say who it is"),
-    (b"", "no answer within"),
-])  # fmt: skip
-async def test_what_is_no_such_unit_is_found_out_within_bounds(answer: bytes, told: str) -> None:
-    async def ask(line: ScpiLine) -> None:
-        with pytest.raises(Exception, match=told) as raised:
-            await line.greet()
-        assert type(raised.value).__module__ in ("luggin.drivers.errors", "luggin.drivers.scpi_line")
-
-    await line_with(lambda message: answer, ask)
 
 
 async def test_where_nobody_is(tmp_path: Path) -> None:
