@@ -21,7 +21,7 @@ RAIL = 1.1
 POOR = 0.002
 """Share of full scale below which a reading counts as poorly resolved."""
 OVER = 1.01
-"""Share of full scale above which a reading counts as overloaded; that the noise goes a little beyond is no overload."""
+"""Share of full scale above which a reading counts as overloaded; noise a little beyond full scale is no overload."""
 MOST_CYCLES = 5
 FLOATING = 0.05
 """Seconds in which the input of a lost reference drifts off to its rail."""
