@@ -54,8 +54,12 @@ class Firmware:
 
     def wakeup(self, now: float) -> float | None:
         """Real time at which `advance` and `frame` have something to do, if no bytes come before; None: never."""
-        times = (self.device.wakeup(now), self._dialogue.wakeup())
+        times = (self.device.wakeup(now), self.frame_due())
         return min((time for time in times if time is not None), default=None)
+
+    def frame_due(self) -> float | None:
+        """When `frame` alone will have something that it has not now, if nothing else happens."""
+        return self._dialogue.wakeup()
 
     def reboot(self, now: float) -> None:
         """The power fails and comes back."""

@@ -78,9 +78,16 @@ class Rig:
 
     def wakeup(self, now: float) -> float | None:
         """Real time at which `work` or `send` have something to do, if no bytes come before."""
-        times = (self.firmware.wakeup(now), self._inward.wakeup(), self._outward.wakeup())
-        due = min((time for time in times if time is not None), default=None)
-        return due if due is None else max(due, self._stalled_until)
+        times = (self.work_due(now), self.send_due())
+        return min((time for time in times if time is not None), default=None)
+
+    def work_due(self, now: float) -> float | None:
+        """As `wakeup`, for `work` alone."""
+        return self._first(self.firmware.device.wakeup(now), self._inward.wakeup())
+
+    def send_due(self) -> float | None:
+        """As `wakeup`, for `send` alone: it stays in the past for as long as nobody takes what is to be sent."""
+        return self._first(self.firmware.frame_due(), self._outward.wakeup())
 
     def cut(self) -> None:
         """The connection is gone, and all that was under way."""
@@ -90,6 +97,10 @@ class Rig:
     def shut(self) -> None:
         """Open the cell before the instrument is switched off."""
         self.firmware.device.cell_off()
+
+    def _first(self, *times: float | None) -> float | None:
+        due = min((time for time in times if time is not None), default=None)
+        return due if due is None else max(due, self._stalled_until)
 
     def _deliver(self, now: float) -> None:
         if now >= self._stalled_until:

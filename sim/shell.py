@@ -46,11 +46,13 @@ class Shell:
             self._due.clear()
             now = self.slice(loop)
             self._to_send.set()
-            when = self._rig.wakeup(now)
+            when, send = self._rig.work_due(now), self._rig.send_due()
             if when is not None and when <= now:
                 for _ in range(_TURNS):
                     await asyncio.sleep(0)
                 continue
+            if send is not None and send > now:  # what is due already waits for the line, or for somebody at it
+                when = send if when is None else min(when, send)
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout_at(when):
                     await self._due.wait()
@@ -59,7 +61,7 @@ class Shell:
         """Compute what is due by now, and return when that is done."""
         loop = asyncio.get_running_loop()
         until = loop.time()
-        while (when := self._rig.wakeup(self.slice(loop))) is not None and when <= until:  # noqa: ASYNC110
+        while (when := self._rig.work_due(self.slice(loop))) is not None and when <= until:  # noqa: ASYNC110
             await asyncio.sleep(0)
 
     async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
