@@ -156,13 +156,13 @@ def _runs(layer: Layer, sign: Literal[-1, 1], threshold: float) -> list[Candidat
     edge = round(layer.scale)
     up = bent > 0
     # Where a run begins and where it has ended, in turn; what the curve cuts off is none.
-    edges = np.flatnonzero(up[1:] != up[:-1])[1 if up[0] else 0 :] + 1
+    edges = (up[1:] != up[:-1]).nonzero()[0][1 if up[0] else 0 :] + 1
     edges = edges[: edges.size // 2 * 2]
     if not edges.size:
         return []
     highest = np.maximum.reduceat(bent, edges)[::2]
     found = []
-    for run in np.flatnonzero(highest >= threshold).tolist():
+    for run in (highest >= threshold).nonzero()[0].tolist():
         start, stop = int(edges[2 * run]), int(edges[2 * run + 1])
         peak = start + int(bent[start:stop].argmax())
         left, right = peak - start + 0.5, stop - 0.5 - peak

@@ -10,6 +10,8 @@ from luggin.daemon.analysis.baseline import Frame, Site
 
 REACHES: Final = (0.43, 0.3, 0.2)  # half-widths to either side that a top is fitted over; 0.43 is down to 60 %
 MISFIT: Final = 1.3  # residuals so many times the noise ask for a shorter stretch
+_GRID: Final = 33
+_NEWTON: Final = 4
 STRAIN: Final = 2.0  # t-value from which the terms beyond the parabola count
 
 
@@ -108,15 +110,23 @@ def _parabola_top(c: Floats) -> float | None:
 
 
 def _quartic_top(c: Floats, low: float, high: float) -> float | None:
-    """The highest maximum within the fitted stretch."""
-    k = np.arange(c.size)
-    roots = np.roots((k * c)[:0:-1])
-    real = roots[np.abs(roots.imag) < 1e-9].real
-    real = real[(real > low) & (real < high)]
-    if not real.size:
+    """The highest maximum within the fitted stretch: seen on a grid, then by Newton's method on the slope."""
+    grid = np.linspace(low, high, _GRID)
+    a0, a1, a2, a3, a4 = c.tolist()
+    values = a0 + grid * (a1 + grid * (a2 + grid * (a3 + grid * a4)))
+    inner = values[1:-1]
+    tops = ((inner >= values[:-2]) & (inner > values[2:])).nonzero()[0]
+    if not tops.size:
         return None
-    values = (real[:, None] ** k) @ c
-    return float(real[int(np.argmax(values))])
+    at = float(grid[1 + tops[inner[tops].argmax()]])
+    left, right = at - (high - low) / (_GRID - 1), at + (high - low) / (_GRID - 1)
+    for _ in range(_NEWTON):
+        slope = a1 + at * (2 * a2 + at * (3 * a3 + at * 4 * a4))
+        bend = 2 * a2 + at * (6 * a3 + at * 12 * a4)
+        if bend >= 0:
+            break
+        at = min(max(at - slope / bend, left), right)
+    return at
 
 
 def _three_points(frame: Frame, base: Floats, top: int) -> Top:

@@ -21,7 +21,8 @@ WITHIN = 120.0
 """Seconds that one evaluation may take."""
 KEPT = 30.0
 """Seconds that an idle child is kept: starting one takes a second or more on a small computer."""
-MOST_ANSWER_BYTES = 16 * 1024 * 1024
+MOST_ANSWER_BYTES = 8 * 1024 * 1024
+"""Reading an answer takes the event loop's time: some 10 ms a megabyte, several times that on a small computer."""
 _NOT_FOR_CHILDREN = {"NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID"}
 
 

@@ -18,7 +18,6 @@ import signal
 import sys
 import traceback
 from contextlib import suppress
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +37,7 @@ def main(parent: int) -> None:
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)
     for line in sys.stdin:
-        answers.write(json.dumps(_answer(json.loads(line)), allow_nan=False) + "\n")
+        answers.write(json.dumps(_answer(json.loads(line)), allow_nan=False, separators=(",", ":")) + "\n")
         answers.flush()
 
 
@@ -53,7 +52,12 @@ def _answer(request: dict[str, Any]) -> dict[str, Any]:
     try:
         with open_store(request["store"]) as archive:
             found = evaluate(request["kind"], load_runs(archive, request["runs"]), request["settings"])
-        return dict(plain(asdict(found)))
+        return {
+            "body": plain(found.body),
+            "warnings": list(found.warnings),
+            "subject": found.subject,
+            "valid_for": found.valid_for,
+        }
     except (EvaluationError, StoreError, DocumentError) as error:
         return {"sentence": str(error), "fault": None}
     except Exception as error:

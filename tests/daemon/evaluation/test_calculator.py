@@ -110,7 +110,7 @@ async def test_a_child_that_hangs_is_ended() -> None:
         ("raise SystemExit(3)", "it ended with exit code 3"),
         ("print('Segmentation fault')", "the answer is no JSON"),
         ("print([1])", "the answer is no JSON"),
-        (f"print('x' * {MOST_ANSWER_BYTES + 100_000})", "longer than 16777216 bytes"),
+        (f"print('x' * {MOST_ANSWER_BYTES + 100_000})", "longer than 8388608 bytes"),
     ],
 )
 async def test_nonsense_is_a_sentence(script: str, sentence: str) -> None:

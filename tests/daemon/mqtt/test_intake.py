@@ -13,7 +13,7 @@ from luggin.daemon.desk import Desk
 from luggin.daemon.mqtt.intake import MOST_REPLIES, MOST_WAITING, MOST_WAITING_OF_A_CLIENT, Intake, Outbox
 from luggin.daemon.questions import Questions
 from luggin.protocol import topics
-from luggin.protocol.payloads import MOST_COMMAND_BYTES, Reply
+from luggin.protocol.payloads import MOST_COMMAND_BYTES, Command, Reply
 
 
 class Pausing:
@@ -160,3 +160,26 @@ async def test_replies_wait_for_a_broker_the_newest_when_there_are_too_many() ->
     assert await outbox.oldest() is entry
     outbox.drop(entry)
     assert await outbox.oldest() is not entry
+
+
+class Answering:
+    async def handle(self, question: Command) -> Reply:
+        return Reply(request=question.request, accepted=True)
+
+
+async def test_questions_need_not_wait_for_an_evaluation() -> None:
+    evaluator = Pausing()
+    desk = Desk("bench", {}, cast(Questions, Answering()), orders={"evaluate": evaluator})
+    intake = Intake(desk, [])
+    task = asyncio.create_task(intake.run())
+    replies = topics.reply("bench", topics.STORE, "ada")
+    order = {"request": "r1", "reply_to": replies, "kind": "peaks", "runs": ["run-1"]}
+    intake.receive(command("evaluate", instrument=topics.STORE), json.dumps(order).encode(), False)
+    await evaluator.until_told("evaluate")
+    question = {"request": "r2", "reply_to": replies}
+    intake.receive(command("runs", instrument=topics.STORE), json.dumps(question).encode(), False)
+    _, reply = await intake.outbox.oldest()
+    assert reply is not None
+    assert reply.request == "r2"
+    task.cancel()
+    await asyncio.wait([task])
