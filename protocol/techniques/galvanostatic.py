@@ -171,7 +171,7 @@ charge_current = "2 mA"
 discharge_current = "2 mA"
 high_potential = "0.8 V"
 low_potential = "0 V"
-longest_half_cycle = "3 min"
+longest_half_cycle = "2 min"
 period = "0.1 s"
 cycles = 3
 """,
