@@ -132,7 +132,7 @@ async def _find(wanted: Wanted, seconds: float) -> Heard | None:
         except TimeoutError:
             return None
         if wanted.name:
-            await asyncio.sleep(_NAMESAKES)  # whoever else has this name advertises about ten times a second
+            await asyncio.sleep(_NAMESAKES)  # time for another of this name to advertise
     if len(found) > 1:
         raise NotReachable(f"{wanted}: {' and '.join(sorted(found))} have this name; give the address instead")
     return next(iter(found.values()))

@@ -12,6 +12,7 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from luggin.drivers import ble_errors
 from luggin.drivers.ble_errors import bounded
 from luggin.drivers.stream import CLOSING
+from luggin.protocol.link.gatt import LARGEST_VALUE
 
 WRITE_WITHIN = 5.0
 """Seconds that one write may take: as long as the instrument link bears silence."""
@@ -90,7 +91,7 @@ class BleStream:
     @property
     def _largest(self) -> int:
         """Bytes of one write; may grow once both ends have agreed."""
-        return self._to_instrument.max_write_without_response_size
+        return min(self._to_instrument.max_write_without_response_size, LARGEST_VALUE)
 
 
 async def release(client: BleakClient) -> None:

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from luggin.protocol.link.gatt import ATT_OVERHEAD, SMALLEST_MTU
+from luggin.protocol.link.gatt import ATT_OVERHEAD, LARGEST_VALUE, SMALLEST_MTU
 
 _PER_BYTE, _OVERHEAD = 60e-6, 7
 """Seconds on the air of a byte, and bytes that each notification has beside its payload (L2CAP 4, ATT 3).  BlueZ takes
@@ -59,7 +59,7 @@ class PeripheralStream:
 
     async def write(self, data: bytes) -> None:
         loop = asyncio.get_running_loop()
-        size = self.mtu - ATT_OVERHEAD
+        size = min(self.mtu - ATT_OVERHEAD, LARGEST_VALUE)
         for start in range(0, len(data), size):
             piece = data[start : start + size]
             self._next = max(self._next, loop.time()) + _PER_BYTE * (_OVERHEAD + len(piece))

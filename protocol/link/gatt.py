@@ -10,5 +10,7 @@ ATT_OVERHEAD = 3
 """Bytes of a write or a notification beside its payload (Bluetooth Core Specification, Vol 3, Part F, 3.4.5, 3.4.7)."""
 SMALLEST_MTU = 23
 """ATT_MTU in bytes that every LE connection has at least (same place, 5.2.1)."""
+LARGEST_VALUE = 512
+"""Bytes of one write or notification, however large the ATT_MTU is (same place, 3.2.9)."""
 LONGEST_NAME = 29
 """Bytes of a name that fit a scan response of 31 (Vol 3, Part C, 11: length and type take 2)."""

@@ -20,6 +20,7 @@ from luggin.sim.ble_peripheral import BleLine
 from luggin.sim.rig import Rig
 from luggin.sim.settings import Settings
 from luggin.sim.shell import Shell
+from support.bench import RUN, hold, program
 from support.fake_bluez import FakeBlueZ
 from support.fake_bluez_tree import INSTRUMENT, BlueZError
 from support.private_bus import ADDRESS, has_dbus, private_bus
@@ -106,8 +107,17 @@ async def test_the_signal_heard_when_connecting_is_in_the_reading(bluez: FakeBlu
 @pytest.mark.parametrize("mtu", [23, 64])
 async def test_pieces_fit_the_connection(mtu: int) -> None:
     async with instrument(mtu=mtu) as bluez, driver().open(5.0) as session:
-        await session.status()
-        assert max(map(len, bluez.writes)) <= mtu - 3
+        await session.arm(RUN, program(hold(0.1, 1.0)))
+        assert max(map(len, bluez.writes)) == mtu - 3
+        assert (await session.status()).activity is Activity.ARMED
+
+
+async def test_pieces_fit_an_attribute_however_large_the_packets() -> None:
+    async with instrument(mtu=517) as bluez:
+        stream = await open_ble(HERE, 5.0)
+        await stream.write(bytes(1300))
+        assert [len(each) for each in bluez.writes] == [512, 512, 276]
+        await stream.close()
 
 
 async def test_a_drop_is_noticed_and_the_next_session_hears_everything_once(bluez: FakeBlueZ) -> None:
@@ -203,6 +213,21 @@ async def test_a_device_that_bluez_forgot_is_looked_for_again(bluez: FakeBlueZ) 
     bluez.forget()
     async with driver().open(5.0):
         pass
+
+
+async def test_connected_and_silent_is_not_reached() -> None:
+    """What the system says of a connection counts for nothing."""
+
+    class Mute:
+        async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
+            while await stream.read():
+                pass
+
+    async with radio() as bluez, peripheral(Mute()):
+        with pytest.raises(NotReachable, match="no instrument answered within"):
+            async with driver().open(0.5):
+                pass
+        assert "Disconnect" in bluez.log
 
 
 async def test_out_of_range(bluez: FakeBlueZ) -> None:

@@ -234,7 +234,7 @@ class FakeBlueZ(Tree):
         self._require_link(remote)
         if kind != "request":
             raise BlueZError("org.bluez.Error.NotSupported", "Operation is not supported")
-        if len(data) > self.mtu - 3:
+        if len(data) > min(self.mtu - 3, 512):
             raise BlueZError("org.bluez.Error.Failed", "Operation failed with ATT error: 0x0d")  # no long writes here
         self.writes.append(bytes(data))
         options = {
@@ -291,7 +291,7 @@ class FakeBlueZ(Tree):
 
     def _notify(self, remote: Remote, data: bytes) -> None:
         for _ in self.subscribers if self._connected(remote) else ():
-            self.set(self._char(remote, "notify"), CHARACTERISTIC, Value=Variant("ay", data[: self.mtu - 3]))
+            self.set(self._char(remote, "notify"), CHARACTERISTIC, Value=Variant("ay", data[: min(self.mtu - 3, 512)]))
 
     def _left(self, name: str) -> None:
         """A program closed its connection to the bus."""

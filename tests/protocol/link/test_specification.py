@@ -135,7 +135,7 @@ def test_the_sizes_are_those_of_the_code() -> None:
 def test_the_uuids_and_sizes_of_the_radio_are_those_of_the_code() -> None:
     for uuid, what in ((gatt.SERVICE, "service"), (gatt.TO_INSTRUMENT, "to the"), (gatt.FROM_INSTRUMENT, "from the")):
         assert re.search(rf"^\| {what}.*`{uuid}` \|", TEXT, re.MULTILINE), what
-    assert f"ATT_MTU less {gatt.ATT_OVERHEAD}" in TEXT
+    assert f"ATT_MTU less {gatt.ATT_OVERHEAD} bytes long and at most {gatt.LARGEST_VALUE}" in TEXT
     assert f"ATT_MTU of {gatt.SMALLEST_MTU}" in TEXT
     assert f"at most {gatt.LONGEST_NAME} bytes" in TEXT
 
