@@ -87,7 +87,7 @@ SEGMENTS = st.one_of(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.lists(st.builds(lambda s, n: block(*s, repeat=n), st.lists(SEGMENTS, min_size=1, max_size=3),
                           st.integers(1, 2)), min_size=1, max_size=2))  # fmt: skip
 def test_a_punctual_host_makes_the_points_of_an_instrument_that_times_itself(blocks: list[Block]) -> None:
