@@ -7,11 +7,12 @@ from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.execution import Execution
 from luggin.daemon.store import NoSuchRun, Store, StoreConflict, StoreError, StoreFull
-from luggin.protocol.instrument import Status
-from luggin.protocol.payloads import RunResult
+from luggin.protocol.instrument import Cell, Status
+from luggin.protocol.payloads import RunHeader, RunResult
 from luggin.protocol.points import Batch
 from luggin.protocol.unit import effects, events
 
+_AGAIN = 5.0
 Feed = Callable[[events.Event], object]
 
 
@@ -34,6 +35,33 @@ class Books:
         for each in early:
             self.record(each, execution)
         return True
+
+    async def disavow(self, header: RunHeader) -> None:
+        """Close the books on a run that did not begin, where the store has it all the same: a sync that fails may have
+        reached the disk.  Waits until the store can tell."""
+        run = header.run
+        sentence = "The store did not confirm the beginning of this run; nothing was done to the instrument."
+        while True:
+            try:
+                if await self._store.result(run) is None:
+                    await self._store.finish_run(
+                        RunResult(
+                            run=run,
+                            state="Aborted",
+                            outcome="not-begun",
+                            sentence=sentence,
+                            points=0,
+                            gaps=[],
+                            cell=Cell.OFF,
+                            flagged=False,
+                            utc=self._clock.utc(),
+                        )
+                    )
+                return
+            except (NoSuchRun, StoreConflict):
+                return
+            except StoreError:
+                await asyncio.sleep(_AGAIN)
 
     def record(self, effect: effects.Record, execution: Execution | None) -> None:
         """Append to the events of the run, or to the log of the instrument.  Safety waits for none of it."""

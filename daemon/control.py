@@ -224,7 +224,10 @@ class Control:
             match effect:
                 case effects.Prepare():
                     execution = self.execution
-                    if execution is None or execution.run != run or not await self.books.begin(execution):
+                    if execution is None or execution.run != run:
+                        return
+                    if not await self.books.begin(execution):
+                        self.spawn("disavow", self.books.disavow, execution.header)
                         return
                     await session.arm(run, execution.program)
                     self.feed(events.Armed(self.now(), epoch, run))
