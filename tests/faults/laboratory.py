@@ -8,7 +8,7 @@ import asyncio
 import itertools
 import json
 import shutil
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Callable
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +22,7 @@ from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.mqtt import connection
 from luggin.daemon.mqtt.intake import Intake
 from luggin.daemon.questions import Questions
+from luggin.daemon.service import _cancel
 from luggin.daemon.session import Instrument
 from luggin.daemon.settings import InstrumentSettings
 from luggin.daemon.store import writer
@@ -47,13 +48,17 @@ _LARGEST = 128 * 1024
 
 @dataclass
 class Wall:
-    """The wall clock: `ahead` is by how much (s) it is wrong."""
+    """The wall clock of a machine whose monotonic clock is `time`: `ahead` is by how much (s) it is wrong.
 
+    It is asked from several threads.
+    """
+
+    time: Callable[[], float]
     ahead: float = 0.0
     kept: bool = True
 
     def utc(self) -> float:
-        return UTC + asyncio.get_running_loop().time() + self.ahead
+        return UTC + self.time() + self.ahead
 
     def synchronised(self) -> bool:
         return self.kept
@@ -136,8 +141,7 @@ class Daemon:
         lab.plugged.plugged = True
 
     async def _close(self) -> None:
-        for task in self._tasks:
-            task.cancel()
+        await _cancel(self._tasks)
         outcomes = await asyncio.gather(*self._tasks, return_exceptions=True)
         await self._stack.aclose()
         for outcome in outcomes:
@@ -153,7 +157,7 @@ class Laboratory:
     settings: Settings
     truth: Truth = field(default_factory=lambda: Truth(asyncio.get_running_loop().time))
     broker: PaperBroker = field(default_factory=PaperBroker)
-    wall: Wall = field(default_factory=Wall)
+    wall: Wall = field(default_factory=lambda: Wall(asyncio.get_running_loop().time))
     machine_restarts: int = 0
     orders: int = 0
     sent: list[tuple[str, bytes]] = field(default_factory=list)

@@ -19,7 +19,7 @@ from faults.scenario import Scenario
 LONGEST = 4000.0
 """Seconds of the loop's time after which a scenario counts as stuck."""
 _PATIENCE = 900.0
-_STARTS = 5
+_STARTS, _AGAIN = 40, 3.0
 
 
 def play(scenario: Scenario, place: Path | None = None) -> Account:
@@ -56,6 +56,8 @@ async def _play(scenario: Scenario, folder: Path, account: Account) -> None:
         account.wrong += lab.truth.overdue()
         if len(set(lab.truth.starts)) > lab.orders:
             account.wrong.append(f"{lab.orders} starts were asked for, {len(set(lab.truth.starts))} runs executed")
+        if "open" in account.outcomes and not scenario.kind.final:
+            account.wrong.append("a run has no result")
         if scenario.must_complete and account.outcomes[:1] != ["Complete: completed"]:
             account.wrong.append(f"the run should have been complete, and it is {account.outcomes}")
 
@@ -75,6 +77,7 @@ async def _start(lab: Laboratory, scenario: Scenario) -> None:
         reply = await lab.order("start", token=lab.state.token, method=scenario.method)
         if reply is not None and reply.accepted:
             return
+        await asyncio.sleep(_AGAIN)
 
 
 async def _strike(lab: Laboratory, scenario: Scenario, random: Random) -> None:
