@@ -12,22 +12,7 @@ from scipy import optimize, stats
 
 from luggin.daemon.analysis.arrays import floats, positive
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.estimate import Result
-from luggin.daemon.analysis.regression import Line
-
-
-class Limits(Result):
-    """Concentrations in the unit of the calibration; None where the definition has no such limit.
-
-    `alpha` and `beta` are the probabilities of a false detection and of a false non-detection.
-    """
-
-    decision: float | None = None
-    detection: float
-    quantification: float | None = None
-    definition: str
-    alpha: float | None = None
-    beta: float | None = None
+from luggin.protocol.evaluation.statistics import Limits, Line
 
 
 def iso_11843(

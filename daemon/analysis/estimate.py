@@ -2,44 +2,18 @@
 
 import math
 from collections.abc import Iterable
-from typing import NamedTuple
 
 from pydantic import BaseModel, ConfigDict
 from scipy import stats
 
 from luggin.daemon.analysis.errors import AnalysisError
+from luggin.protocol.evaluation.statistics import Estimate, Measured
 
 
 class Result(BaseModel):
     """Base of everything an analysis returns: immutable, and JSON without infinities."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class Estimate(Result):
-    """A number in SI units, its standard uncertainty and its confidence interval.
-
-    `standard_uncertainty`, `lower` and `upper` are None where the data leave no degree of freedom.
-    `degrees_of_freedom` None means the uncertainty is taken as exactly known (normal distribution).
-    `method` names how the interval was computed.
-    """
-
-    value: float
-    standard_uncertainty: float | None = None
-    degrees_of_freedom: float | None = None
-    lower: float | None = None
-    upper: float | None = None
-    confidence: float = 0.95
-    method: str
-    warnings: tuple[str, ...] = ()
-
-
-class Measured(NamedTuple):
-    """An input that is itself uncertain: its value, standard uncertainty and degrees of freedom."""
-
-    value: float
-    standard_uncertainty: float = 0.0
-    degrees_of_freedom: float = math.inf
 
 
 Known = float | Measured
@@ -117,3 +91,16 @@ def power_law(
     spread = sum(part**4 / dof for part, dof in parts)
     dof = relative**4 / spread if spread > 0 else math.inf
     return symmetric(value, abs(value) * relative, dof, confidence, method, warnings)
+
+
+__all__ = [
+    "Estimate",
+    "Known",
+    "Measured",
+    "Result",
+    "check_confidence",
+    "measured",
+    "power_law",
+    "student",
+    "symmetric",
+]

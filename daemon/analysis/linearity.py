@@ -6,20 +6,9 @@ from scipy import stats
 
 from luggin.daemon.analysis.arrays import pair
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.estimate import Result, check_confidence
+from luggin.daemon.analysis.estimate import check_confidence
 from luggin.daemon.analysis.regression import fit_line, scaled_weights
-
-
-class FTest(Result):
-    """An F test: the hypothesis stands (`passed`) while the statistic does not exceed the critical value."""
-
-    name: str
-    statistic: float
-    critical: float
-    p_value: float
-    degrees_of_freedom: tuple[int, int]
-    confidence: float
-    passed: bool
+from luggin.protocol.evaluation.statistics import FTest
 
 
 def mandel(x: ArrayLike, y: ArrayLike, *, weights: ArrayLike | None = None, confidence: float = 0.99) -> FTest:

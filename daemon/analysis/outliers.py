@@ -13,21 +13,10 @@ from scipy import optimize, special, stats
 
 from luggin.daemon.analysis.arrays import floats
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.estimate import Result, check_confidence
+from luggin.daemon.analysis.estimate import check_confidence
+from luggin.protocol.evaluation.statistics import OutlierTest
 
 _DIXON_MOST = 30
-
-
-class OutlierTest(Result):
-    """Two-sided test of the most extreme value; `outlier` when the statistic exceeds the critical value."""
-
-    name: str
-    index: int
-    value: float
-    statistic: float
-    critical: float
-    confidence: float
-    outlier: bool
 
 
 def outlier_test(values: ArrayLike, *, confidence: float = 0.95) -> OutlierTest:

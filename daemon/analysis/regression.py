@@ -5,42 +5,7 @@ from numpy.typing import ArrayLike
 
 from luggin.daemon.analysis.arrays import Floats, all_positive, floats, pair, same_length
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.estimate import Measured, Result
-
-
-class Line(Result):
-    """y = intercept + slope x.
-
-    Weights are scaled to a mean of 1, so that `residual_sd` (n - 2 degrees of freedom) is on the scale of y.
-    `x_mean`, `y_mean` and `sxx` are the weighted centroid and sum of squares.  With no degree of freedom left
-    the standard deviations are None.
-    """
-
-    slope: float
-    intercept: float
-    slope_sd: float | None
-    intercept_sd: float | None
-    residual_sd: float | None
-    degrees_of_freedom: int
-    r_squared: float
-    points: int
-    x_mean: float
-    y_mean: float
-    sxx: float
-    x_min: float
-    x_max: float
-
-    def at(self, x: ArrayLike) -> Floats:
-        """Value of the line at `x`."""
-        return np.asarray(self.intercept + self.slope * np.asarray(x, dtype=np.float64))
-
-    @property
-    def measured_slope(self) -> Measured:
-        return Measured(self.slope, self.slope_sd or 0.0, float(self.degrees_of_freedom))
-
-    @property
-    def measured_intercept(self) -> Measured:
-        return Measured(self.intercept, self.intercept_sd or 0.0, float(self.degrees_of_freedom))
+from luggin.protocol.evaluation.statistics import Line
 
 
 def fit_line(
@@ -91,3 +56,6 @@ def scaled_weights(x: Floats, weights: ArrayLike | None) -> Floats:
     same_length("weights", w, "x", x)
     all_positive("weights", w)
     return np.asarray(w / w.mean())
+
+
+__all__ = ["Line", "fit_line", "scaled_weights"]
