@@ -235,7 +235,7 @@ class Instrument:
 
     def _run_id(self) -> str:
         moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(self._clock.utc()))
-        return f"{moment}-{self._name[:40]}-{secrets.token_hex(2)}"
+        return f"{moment}-{self._name[:40]}-{secrets.token_hex(3)}"
 
     async def _started(self, command: ReceivedCommand, run: str) -> Reply:
         """The answer to a start once it is known what becomes of it."""
