@@ -51,11 +51,12 @@ async def begun(road: Road) -> tuple[Process, str]:
 async def made_safe(road: Road, result: str = "") -> tuple[int, Any]:
     """make-safe as systemd runs it after a service that ended so, or as a person does."""
     after = ["--after-service"] if result else []
-    config = ("--config", str(road.folder / "luggin.toml"))
-    environment, road.environment = road.environment, {**road.environment, "SERVICE_RESULT": result}
-    code, out, _ = await road.luggin("make-safe", "--json", *config, *after)
-    road.environment = environment
-    return code, json.loads(out)[0] if out else None
+    said = io.StringIO()
+    with redirect_stdout(said), pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SERVICE_RESULT", result)
+        config = ("--config", str(road.folder / "luggin.toml"))
+        code = await asyncio.to_thread(main, ["make-safe", "--json", *config, *after])
+    return code, json.loads(said.getvalue())[0] if said.getvalue() else None
 
 
 async def test_a_run_is_left_going_over_a_planned_restart(tmp_path: Path) -> None:
