@@ -7,10 +7,13 @@ import sys
 import uuid
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.exits import CliError
+
+if TYPE_CHECKING:
+    from luggin.protocol.payloads import Command
 
 
 @dataclass(frozen=True)
@@ -66,8 +69,9 @@ def _carry_out(args: argparse.Namespace, verb: str, order: dict[str, Any]) -> st
     path = Path(args.store) if args.store is not None else configured_store()
     if not path.is_file():
         raise CliError(f"there is no store at {path}; name it with --store", exits.NOT_REACHABLE)
+    command = _command(verb, order)
     try:
-        return asyncio.run(_here(path, verb, order))
+        return asyncio.run(_here(path, command))
     except StoreInUse as error:
         in_use = str(error)
     except StoreError as error:
@@ -81,15 +85,26 @@ def _carry_out(args: argparse.Namespace, verb: str, order: dict[str, Any]) -> st
     return reply.sentence
 
 
-async def _here(path: Path, verb: str, order: dict[str, Any]) -> str:
+def _command(verb: str, order: dict[str, Any]) -> "Command":
+    from pydantic import ValidationError
+
+    from luggin.protocol.payloads import LOCAL_ORDERS
+    from luggin.protocol.problem import from_validation
+
+    try:
+        return LOCAL_ORDERS[verb].model_validate({"request": "here", **order})
+    except ValidationError as error:
+        raise CliError("; ".join(map(str, from_validation(error))), exits.USAGE) from None
+
+
+async def _here(path: Path, command: "Command") -> str:
     import getpass
 
     from luggin.daemon.housekeeping import remove
     from luggin.daemon.store import Store
-    from luggin.protocol.payloads import LOCAL_ORDERS
 
     async with Store.open(path) as store:
-        return await remove(store, LOCAL_ORDERS[verb](request="here", **order), getpass.getuser())
+        return await remove(store, command, getpass.getuser())
 
 
 _WITHIN = 600.0  # s; a long run is purged in many slices
