@@ -21,14 +21,14 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from luggin.daemon import places
 from luggin.daemon.endpoint import Endpoint
-from luggin.daemon.settings import InstrumentSettings
+from luggin.daemon.settings import InstrumentSettings, InterlockSettings
 from luggin.drivers import registry
 from luggin.drivers.api import Driver
 from luggin.drivers.errors import SettingsError
 from luggin.protocol import document, topics
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.protocol.program import Frozen
-from luggin.protocol.quantity import Area
+from luggin.protocol.quantity import Area, Duration
 
 PASSWORD_CREDENTIAL = "broker-password"
 PASSWORD_VARIABLE = "LUGGIN_BROKER_PASSWORD"
@@ -108,6 +108,21 @@ class BrokerSettings(Frozen):
             return file.read(_LONGEST_PASSWORD).strip()
 
 
+class InterlockSection(Frozen):
+    """A topic on which somebody else says `true`, at least each `expires` seconds, for as long as work may go on.  It
+    is not safety-rated: a dead broker, too, then ends runs."""
+
+    topic: str = Field(min_length=1, max_length=256)
+    expires: Duration = Field(gt=0, le=3600)
+
+    @field_validator("topic")
+    @classmethod
+    def _plain(cls, topic: str) -> str:
+        if any(each in topic for each in "+#\0") or topic.startswith(("$", f"{topics.ROOT}/")):
+            raise ValueError(f"give one topic without + and #, and not one of {topics.ROOT}/")
+        return topic
+
+
 class InstrumentSection(BaseModel):
     """One instrument and what stands in its cell; `options` are the driver's own fields."""
 
@@ -119,15 +134,18 @@ class InstrumentSection(BaseModel):
     area: Area | None = Field(None, gt=0)
     notes: str = Field("", max_length=256)
     without_dead_man: bool = False
+    interlock: InterlockSection | None = None
 
     @property
     def options(self) -> dict[str, Any]:
         return dict(self.model_extra or {})
 
     def settings(self) -> InstrumentSettings:
-        known = self.model_dump(exclude={"driver", *self.options})
+        known = self.model_dump(exclude={"driver", "interlock", *self.options})
         shown = self.model_dump(mode="json", exclude_none=True)
-        return InstrumentSettings(**known, shown={k: v for k, v in shown.items() if not _SECRET.search(k)})
+        interlock = None if self.interlock is None else InterlockSettings(self.interlock.topic, self.interlock.expires)
+        public = {k: v for k, v in shown.items() if not _SECRET.search(k)}
+        return InstrumentSettings(**known, interlock=interlock, shown=public)
 
 
 class Document(Frozen):

@@ -4,6 +4,7 @@ from typing import Literal
 
 import structlog
 
+from luggin.daemon.bell import Bell, Call
 from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
@@ -13,7 +14,7 @@ from luggin.protocol import topics
 from luggin.protocol.capability import Capability
 from luggin.protocol.instrument import Reading
 from luggin.protocol.method import Method
-from luggin.protocol.payloads import Alarm, Health, InstrumentState, Payload, Progress, RunHeader
+from luggin.protocol.payloads import Health, InstrumentState, Payload, Progress, RunHeader
 from luggin.protocol.points import COLUMNS, Batch
 from luggin.protocol.program import Program, bounds
 from luggin.protocol.unit import Unit, trouble
@@ -28,7 +29,7 @@ class Reports:
         self._node, self._instrument, self._board, self._clock = node, instrument, board, clock
         self._interval = interval
         self._progress_at = float("-inf")
-        self._alarm: Alarm | None = None
+        self.bell = Bell(node, instrument, board, clock)
 
     def state(self, unit: Unit) -> None:
         """State and alarm.  Moments of the monotonic clock are told in UTC, for people."""
@@ -47,7 +48,8 @@ class Reports:
             utc=utc,
         )
         self._post("state", state)
-        self._post_alarm(unit, utc)
+        found = trouble(unit)
+        self.bell.call("unit", None if found is None else Call(found.kind, found.sentence))
 
     def progress(self, execution: Execution, batch: Batch) -> None:
         now, columns = self._clock.monotonic(), batch.columns
@@ -84,28 +86,7 @@ class Reports:
         )
         self._post("health", health)
 
-    def _post_alarm(self, unit: Unit, utc: float) -> None:
-        found, old = trouble(unit), self._alarm
-        kind, sentence = ("", "") if found is None else (found.kind, found.sentence)
-        if old is not None and (old.kind, old.sentence) == (kind, sentence):
-            return
-        since = None if found is None else old.since if old is not None and old.kind == kind else utc
-        self._alarm = Alarm(
-            node=self._node,
-            instrument=self._instrument,
-            active=found is not None,
-            kind=kind,
-            sentence=sentence,
-            since=since,
-            utc=utc,
-        )
-        self._post("alarm", self._alarm)
-        if found is not None:
-            log.error("alarm", instrument=self._instrument, kind=kind, sentence=sentence)
-        elif old is not None:
-            log.info("alarm is over", instrument=self._instrument, kind=old.kind)
-
-    def _post(self, kind: Literal["state", "health", "alarm", "progress"], payload: Payload) -> None:
+    def _post(self, kind: Literal["state", "health", "progress"], payload: Payload) -> None:
         self._board.post(topics.instrument(self._node, self._instrument, kind), payload)
 
 

@@ -9,7 +9,7 @@ import fcntl
 import os
 import signal
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
@@ -92,6 +92,7 @@ class _Daemon:
             store=store,
             intake=self._intake,
             endpoint=self._broker.endpoint if self._broker else _external(config.broker),
+            listeners=_listeners(self._instruments),
         )
 
     def _status(self, online: bool = True) -> NodeStatus:
@@ -152,6 +153,15 @@ class _Daemon:
         """An entry of the node's log, which also means that everything before it is on the disk."""
         late = "the store did not take an entry of the node's log in time"
         await _within(_FLUSH_WITHIN, self._store.event(None, None, kind, sentence, urgent=True), late)
+
+
+def _listeners(instruments: Mapping[str, Instrument]) -> dict[str, list[Callable[[bytes, bool], None]]]:
+    """What hears on which topic besides commands: interlocks."""
+    found: dict[str, list[Callable[[bytes, bool], None]]] = {}
+    for instrument in instruments.values():
+        if instrument.interlock is not None:
+            found.setdefault(instrument.interlock.topic, []).append(instrument.interlock.hear)
+    return found
 
 
 def _external(settings: BrokerSettings | None) -> Callable[[], Awaitable[Endpoint]]:

@@ -10,18 +10,20 @@ import structlog
 
 from luggin.daemon import reports
 from luggin.daemon.admission import admit
+from luggin.daemon.bell import Bell
 from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.connecting import Connecting
 from luggin.daemon.control import Control
 from luggin.daemon.execution import Execution
+from luggin.daemon.interlock import Interlock
 from luggin.daemon.recall import recall
 from luggin.daemon.settings import InstrumentSettings, Intervals
 from luggin.daemon.store import Store, StoreError
 from luggin.drivers.api import Driver
 from luggin.protocol.instrument import Cell
-from luggin.protocol.payloads import Attest, Check, Reply, Start, Unhold
+from luggin.protocol.payloads import Acknowledge, Attest, Check, Reply, Start, Unhold
 from luggin.protocol.problem import DocumentError
 from luggin.protocol.program import bounds
 from luggin.protocol.unit import Order, State, Unit, effects, events, leavable, restored, step
@@ -57,6 +59,8 @@ class Instrument:
         told = reports.Reports(node, name, board, self._clock, self._intervals.progress)
         self._control = Control(name, store, told, self._clock, self._intervals)
         self._connecting: Connecting | None = None
+        wanted = settings.interlock
+        self.interlock = None if wanted is None else Interlock(wanted, self._clock.monotonic, self._interlocked)
         self._recalled, self._ending = asyncio.Event(), asyncio.Event()
 
     @property
@@ -72,7 +76,10 @@ class Instrument:
         tasks = {
             asyncio.create_task(connecting.run(), name=f"{self._name}: connection"),
             asyncio.create_task(_wait(self._ending), name=f"{self._name}: ending"),
+            asyncio.create_task(self.bell.run(), name=f"{self._name}: alarm"),
         }
+        if self.interlock is not None:
+            tasks.add(asyncio.create_task(self.interlock.run(), name=f"{self._name}: interlock"))
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
@@ -101,6 +108,14 @@ class Instrument:
             self._control.unit = restored(now, reason, None, None)
         self._control.feed(events.Tick(now))
         self._recalled.set()
+
+    def _interlocked(self, sentence: str) -> None:
+        self._control.feed(events.Interlocked(self._clock.monotonic(), sentence))
+
+    @property
+    def bell(self) -> Bell:
+        """What calls a person."""
+        return self._control.reports.bell
 
     @property
     def left(self) -> str | None:
@@ -151,6 +166,9 @@ class Instrument:
 
     async def _obey(self, command: ReceivedCommand) -> Reply:
         now = self._clock.monotonic()
+        energises = isinstance(command.payload, Start | Unhold)
+        if energises and self.interlock is not None and (sentence := self.interlock.refusal) is not None:
+            return _refused(command, sentence)
         match command.payload:
             case Start() as start:
                 return await self._start(command, start)
@@ -160,6 +178,8 @@ class Instrument:
                 return await self._attest(command, attest)
             case Check() as check:
                 return await self._check(command, check)
+            case Acknowledge() as acknowledge:
+                return self._acknowledge(command, acknowledge)
         reply = self._tell(command, _PLAIN[command.verb](now, command.client))
         if reply.accepted and command.verb == "abort":
             await self._control.until(lambda: self.unit.off is None or self.unit.off.failures > 0, _ANSWER_WITHIN)
@@ -186,6 +206,17 @@ class Instrument:
         except StoreError as error:
             return _refused(command, f"The statement could not be recorded: {error}.")
         return self._tell(command, event)
+
+    def _acknowledge(self, command: ReceivedCommand, acknowledge: Acknowledge) -> Reply:
+        sentence = self.bell.acknowledge(acknowledge.person)
+        if sentence is not None:
+            return _refused(command, sentence)
+        words = f"{acknowledge.person} knows of it; it stays until what caused it is over."
+        run = None if self.unit.run is None else self.unit.run.id
+        data = {"person": acknowledge.person}
+        note = effects.Record(run, "acknowledged", f"{acknowledge.person} has taken note of the alarm.", data)
+        self._control.books.record(note, self._control.execution)
+        return Reply(request=command.payload.request, accepted=True, sentence=words)
 
     async def _start(self, command: ReceivedCommand, start: Start) -> Reply:
         # Just connected, the cell is being confirmed off: that takes a moment only.

@@ -6,12 +6,20 @@ from typing import Any
 
 
 @dataclass(frozen=True)
+class InterlockSettings:
+    """`topic` has to say `true` at least each `expires` seconds."""
+
+    topic: str
+    expires: float
+
+
+@dataclass(frozen=True)
 class InstrumentSettings:
     """`reference` is the reference electrode in the cell; a method that names another one doesn't start.
 
     `area` is the geometric area of the working electrode in m2.  `shown` is the instrument's section of the
     configuration without secrets, kept with every run.  `without_dead_man` is the explicit, recorded consent to run
-    an instrument that has no dead-man timer of its own.
+    an instrument that has no dead-man timer of its own.  `interlock` is what else must be said for it to be energised.
     """
 
     reference: str
@@ -19,6 +27,7 @@ class InstrumentSettings:
     area: float | None = None
     notes: str = ""
     without_dead_man: bool = False
+    interlock: InterlockSettings | None = None
     shown: Mapping[str, Any] = field(default_factory=dict)
 
 

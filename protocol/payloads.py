@@ -70,7 +70,10 @@ class Health(Payload):
 
 
 class Alarm(Payload):
-    """The retained alarm of one instrument; `active` false clears it."""
+    """The retained alarm of one instrument; `active` false clears it.
+
+    Until somebody acknowledges it, it is published again now and then; `told` counts how often it was.
+    """
 
     node: Segment
     instrument: Segment
@@ -78,6 +81,9 @@ class Alarm(Payload):
     kind: str = ""
     sentence: str = ""
     since: float | None = None
+    acknowledged_by: str = Field("", description="who said that he knows")
+    acknowledged: float | None = Field(None, description="utc at which")
+    told: int = 0
     utc: float
 
 
@@ -239,6 +245,12 @@ class Attest(Command):
     statement: str = Field(min_length=5, max_length=500)
 
 
+class Acknowledge(Command):
+    """A named person has taken note of the alarm."""
+
+    person: str = Field(min_length=2, max_length=64)
+
+
 class AskRuns(Command):
     """The newest runs of this node's store, at most `limit`; deleted ones are left out, or all that is told."""
 
@@ -332,6 +344,7 @@ COMMANDS: dict[str, type[Command]] = {
     "sequence-stop": Plain,
     "sequence-abort": Plain,
     "answer": Answer,
+    "acknowledge": Acknowledge,
 }
 QUESTIONS: dict[str, type[Command]] = {
     "runs": AskRuns,

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from luggin.daemon.mqtt.remote import Remote
 
 
+_KINDS = ("state", "health", "alarm", "sequence")
+
+
 @dataclass(frozen=True)
 class Overview:
     """A subcommand that shows every instrument of a node: how they stand or, with `identities`, what they are."""
@@ -43,7 +46,7 @@ def _locally(node: str | None) -> dict[str, Any] | None:
     reply = ask(path, {"verb": "status"}) if path else None
     if reply is None:
         return None
-    kinds: dict[str, dict[str, Any]] = {"state": {}, "health": {}, "alarm": {}}
+    kinds: dict[str, dict[str, Any]] = {kind: {} for kind in _KINDS}
     for topic, payload in reply.data["board"].items():
         parts = topic.split("/")
         if parts[-1] in kinds:
@@ -56,9 +59,7 @@ async def _remotely(remote: "Remote") -> dict[str, Any]:
     if status.online:
         for name in status.instruments:
             await remote.state(name)
-    kinds = {
-        kind: {n: json.loads(raw) for n, raw in remote.payloads(kind).items()} for kind in ("state", "health", "alarm")
-    }
+    kinds = {kind: {n: json.loads(raw) for n, raw in remote.payloads(kind).items()} for kind in _KINDS}
     return {"node": status.model_dump(mode="json"), **kinds}
 
 
@@ -74,7 +75,11 @@ def _print_states(found: dict[str, Any]) -> None:
     table(rows)
     for name, alarm in sorted(found["alarm"].items()):
         if alarm["active"]:
-            print(f"ALARM {name}: {alarm['sentence']}")
+            known = alarm.get("acknowledged_by")
+            print(f"ALARM {name}: {alarm['sentence']}" + (f" ({known} knows of it)" if known else ""))
+    for name, sequence in sorted(found["sequence"].items()):
+        if sequence.get("status") in ("Execute", "Holding", "Held", "Stopping", "Aborting"):
+            print(f"sequence on {name}: {sequence['name']}, {sequence['status']}. {sequence['reason']}")
 
 
 def _print_identities(found: dict[str, Any]) -> None:

@@ -2,7 +2,8 @@
 
 import asyncio
 import random
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from types import MappingProxyType
 
 import structlog
 
@@ -15,6 +16,7 @@ from luggin.daemon.store import Store
 from luggin.protocol import topics
 from luggin.protocol.payloads import NodeStatus, Payload, Reply
 
+Listener = Callable[[bytes, bool], None]
 log = structlog.get_logger(__name__)
 
 PAUSES = (0.5, 30.0)
@@ -24,7 +26,8 @@ _FAREWELL = 2.0
 
 class Connection:
     """`status` says what the node is, online or not.  `endpoint` is asked before every attempt, since address and
-    password may change; it may wait, or raise OSError."""
+    password may change; it may wait, or raise OSError.  `listeners` hear, by topic, what others publish: the message,
+    and whether the broker had it in store."""
 
     def __init__(
         self,
@@ -35,10 +38,11 @@ class Connection:
         store: Store,
         intake: Intake,
         endpoint: Callable[[], Awaitable[Endpoint]],
+        listeners: Mapping[str, Sequence[Listener]] = MappingProxyType({}),
     ) -> None:
         self._node, self._status = node, status
         self._board, self._store, self._intake = board, store, intake
-        self._endpoint = endpoint
+        self._endpoint, self._listeners = endpoint, listeners
         self._publisher: RunPublisher | None = None
 
     async def run(self) -> None:
@@ -51,7 +55,7 @@ class Connection:
             connected = clock()
             try:
                 endpoint = await self._endpoint()
-                async with connect(endpoint, f"luggin-{self._node}", self._last_will(), self._intake.receive) as link:
+                async with connect(endpoint, f"luggin-{self._node}", self._last_will(), self._receive) as link:
                     await self._greet(link)
                     log.info("connected to the broker", broker=str(endpoint))
                     connected, say = clock(), log.warning
@@ -64,6 +68,12 @@ class Connection:
             await asyncio.sleep(pause * random.uniform(0.5, 1.0))
             pause = min(pause * 2, PAUSES[1])
 
+    def _receive(self, topic: str, body: bytes, kept: bool) -> None:
+        for listener in self._listeners.get(topic, ()):
+            listener(body, kept)
+        if topic not in self._listeners:
+            self._intake.receive(topic, body, kept)
+
     async def settle(self) -> None:
         """Wait until the broker has everything that is stored by now, backlog aside; at once without a broker."""
         if self._publisher is not None:
@@ -71,7 +81,8 @@ class Connection:
 
     async def _greet(self, link: Link) -> None:
         self._intake.verified = link.endpoint.vouches
-        await link.subscribe(topics.commands_of(self._node))
+        for topic in (topics.commands_of(self._node), *self._listeners):
+            await link.subscribe(topic)
         await link.publish(topics.status(self._node), _json(self._status(True)), "status")
 
     async def _serve(self, link: Link) -> None:

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 import structlog
 
+from luggin.daemon.bell import Bell, Call
 from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
@@ -54,6 +55,9 @@ class Session(Protocol):
     async def handle(self, command: ReceivedCommand) -> Reply: ...
 
     def record(self, command: ReceivedCommand, reply: Reply) -> None: ...
+
+    @property
+    def bell(self) -> Bell: ...
 
 
 class _Performance:
@@ -287,6 +291,9 @@ class Conductor:
     # For people
 
     def _post(self) -> None:
+        on = self._on
+        calls = on is not None and on.progress.calls and on.progress.status in (Status.HOLDING, Status.HELD)
+        self._session.bell.call("sequence", Call("sequence-held", on.progress.reason) if on and calls else None)
         self._board.post(topics.instrument(self._node, self._name, "sequence"), self._state())
 
     def _state(self) -> SequenceState:

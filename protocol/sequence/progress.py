@@ -36,6 +36,7 @@ class Progress(Frozen):
     method.  `prompt` counts prompts: an answer quotes it.  `firsts` are the first values of checked quantities.
     Within a series `enclosed` are the samples since the last bracket, `suspect` says that a control before them
     failed, `bracket` that a bracket is under way and `failed` that one of its controls did.
+    `calls` says that it was not a person who held it: somebody has to come.
     """
 
     at: float = 0.0
@@ -57,3 +58,4 @@ class Progress(Frozen):
     suspect: bool = False
     bracket: bool = False
     failed: bool = False
+    calls: bool = False

@@ -63,10 +63,11 @@ def step(course: Course, progress: Progress, event: events.Event) -> Moved:
 def _hold(progress: Progress, by: str) -> Moved:
     if progress.status is not Status.EXECUTE:
         return progress, (Rejected(f"The sequence is {progress.status}; only one in Execute can be held."),)
-    return _held(progress, f"{by} asked to hold the sequence.")
+    return _held(progress, f"{by} asked to hold the sequence.", calls=False)
 
 
 def _unhold(course: Course, progress: Progress, by: str) -> Moved:
+    progress = _with(progress, calls=False)
     if progress.status is Status.HOLDING:
         return _with(progress, status=Status.EXECUTE, reason=f"{by} asked to go on."), ()
     if progress.status is not Status.HELD:
@@ -84,7 +85,7 @@ def _skip(course: Course, progress: Progress, by: str) -> Moved:
     if progress.status in (Status.STOPPING, Status.ABORTING):
         return progress, (Rejected(f"The sequence is {progress.status}; nothing is left to skip."),)
     note = Record("skip", f"{by} skipped a step.")
-    progress = _with(progress, reason=f"{by} skipped a step.")
+    progress = _with(progress, reason=f"{by} skipped a step.", calls=False)
     if progress.doing in ("starting", "running"):
         ending: tuple[Effect, ...] = (EndRun("stop"),) if progress.doing == "running" else ()
         return _with(progress, skipping=True), (note, *ending)
@@ -96,7 +97,7 @@ def _end(progress: Progress, status: Status, reason: str) -> Moved:
     stopping = status is Status.STOPPING
     if stopping and progress.status in (Status.STOPPING, Status.ABORTING):
         return progress, (Rejected("The sequence is ending already; abort ends its run at once."),)
-    progress = _with(progress, status=status, reason=reason)
+    progress = _with(progress, status=status, reason=reason, calls=False)
     if progress.doing == "running":
         return progress, (EndRun("stop" if stopping else "abort"),)
     return (progress, ()) if progress.doing == "starting" else _over(progress)
@@ -243,10 +244,10 @@ def _arrive(course: Course, progress: Progress) -> Moved:
             return _with(progress, doing="waiting", due=progress.at + wait.wait, then="go-on", reason=reason), ()
 
 
-def _held(progress: Progress, reason: str) -> Moved:
+def _held(progress: Progress, reason: str, calls: bool = True) -> Moved:
     busy = progress.doing in ("starting", "running")
     status = Status.HOLDING if busy else Status.HELD
-    return _with(progress, status=status, reason=reason), (Record("held", reason),)
+    return _with(progress, status=status, reason=reason, calls=calls), (Record("held", reason),)
 
 
 def _over(progress: Progress) -> Moved:

@@ -76,6 +76,13 @@ class Shutdown(Event):
 
 
 @dataclass(frozen=True)
+class Interlocked(Event):
+    """What has to be said for the cell to stay energised is said no longer."""
+
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Fault(Event):
     """The daemon met an error it didn't foresee."""
 

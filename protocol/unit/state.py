@@ -154,7 +154,7 @@ def trouble(unit: Unit) -> Trouble | None:
         return Trouble("aborted", unit.reason)
     if unit.run is not None and unit.run.unstored:
         return Trouble("not-stored", f"Points of run {unit.run.id} can't be stored; the instrument holds them.")
-    if unit.run is not None and unit.link is Link.LOST:
+    if unit.run is not None and unit.link is Link.LOST and not unit.leaving:
         return Trouble("link-lost", "The link is lost while a run is on; the instrument executes by itself.")
     return None
 

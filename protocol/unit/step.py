@@ -95,6 +95,9 @@ def _handle(unit: Unit, event: events.Event) -> Moved:
             return _shutdown(unit, event.leave)
         case events.Fault():
             return abort(unit, event.sentence, "fault")
+        case events.Interlocked():
+            energised = unit.state is State.STARTING or unit.state in RUNNING
+            return abort(unit, event.sentence, "interlock") if energised else (unit, ())
         case events.Connected():
             return news.connected(unit, event.epoch, event.status, event.known)
         case events.LinkLost():

@@ -49,6 +49,7 @@ def happenings(unit: Unit, at: float, token: str = "token-next") -> Iterator[tup
     yield "tick", events.Tick(max(at, next_deadline(unit)))
     yield "token", events.TokenMade(at, token)
     yield "fault", events.Fault(at, "something broke")
+    yield "interlock", events.Interlocked(at, "the door is open")
     yield "shutdown", events.Shutdown(at)
     yield "shutdown that leaves the run", events.Shutdown(at, leave=True)
     yield "link lost", events.LinkLost(at, epoch, "cable pulled")

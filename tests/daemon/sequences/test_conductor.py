@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from luggin.daemon.bell import Bell
 from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.command import ReceivedCommand
@@ -33,6 +34,7 @@ class Played:
         self.records: list[tuple[str, bool]] = []
         self.refusal: str | None = None
         self.runs: list[dict[str, Any]] = []
+        self.bell = Bell("lab", "left", Board(), Clock())
 
     async def handle(self, command: ReceivedCommand) -> Reply:
         self.seen.append(command.verb)
@@ -179,8 +181,10 @@ async def test_a_run_that_is_refused_holds_the_sequence(store: Store) -> None:
         await it.begin({"run": "dpv"})
         state = await it.becomes("Held")
         assert state.reason == "A run could not start: The disk is full."
+        assert it.session.bell.unanswered
         it.session.refusal = None
         assert (await it.order("sequence-unhold", token="fresh")).accepted
+        assert not it.session.bell.unanswered
         await it.running(0)
 
 
