@@ -41,4 +41,6 @@ def look(
         yield remark("clock", "Whether a time service keeps the wall clock can't be told here.", "see to it by hand")
     else:
         sentence = "No time service keeps the wall clock: dates of runs may be wrong; points are not affected."
-        yield remark("clock", sentence, "timedatectl set-ntp true, let this machine reach a time server, or fit a clock")
+        yield remark(
+            "clock", sentence, "timedatectl set-ntp true, let this machine reach a time server, or fit a clock"
+        )

@@ -23,12 +23,13 @@ def run(args: argparse.Namespace) -> int:
     from dataclasses import asdict
 
     from luggin.daemon.checkup import Grade, check_up
-    from luggin.daemon.cli.local_socket import ask
+    from luggin.daemon.cli.local_socket import ask, find_socket
     from luggin.daemon.cli.serve import read_configuration
     from luggin.daemon.local import socket_of
 
     path, settings = read_configuration(args.config)
-    reply = ask(socket_of(settings.node.runtime, settings.node.name), {"verb": "status"})
+    name = settings.node.name
+    reply = ask(find_socket(name) or socket_of(settings.node.runtime, name), {"verb": "status"})
     found = asyncio.run(check_up(settings, None if reply is None else reply.data))
     if args.json:
         print(json.dumps([asdict(each) for each in found], indent=2))

@@ -13,8 +13,10 @@ from support.attended import SETTINGS
 from support.left_behind import EXECUTE, RUN, executing, left_behind
 from support.scripted import Instrument
 
-ABORTING = ("state", {"from": "Execute", "to": "Aborting"})
-LEFT, ADOPTED = ("left", {"silence": 10.0}), ("adopted", {})
+Told = tuple[str, dict[str, object]]
+ABORTING: Told = ("state", {"from": "Execute", "to": "Aborting"})
+LEFT: Told = ("left", {"silence": 10.0})
+ADOPTED: Told = ("adopted", {})
 
 
 async def verdict(folder: Path, driver: Instrument, spare: Spare = Spare.ADOPTABLE) -> Verdict:
@@ -75,7 +77,7 @@ async def test_an_abort_that_was_under_way_is_brought_to_its_end(tmp_path: Path)
     ("events", "spared"), [((), None), ((LEFT,), RUN), ((LEFT, ADOPTED), None), ((LEFT, ADOPTED, LEFT), RUN)]
 )
 async def test_after_a_clean_end_only_what_was_left_on_purpose_is_spared(
-    tmp_path: Path, events: tuple[tuple[str, dict[str, object]], ...], spared: str | None
+    tmp_path: Path, events: tuple[Told, ...], spared: str | None
 ) -> None:
     await left_behind(tmp_path, EXECUTE, *events)
     assert (await verdict(tmp_path, executing(25), Spare.LEFT)).spared == spared

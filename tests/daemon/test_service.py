@@ -188,6 +188,21 @@ async def test_one_daemon_of_a_store(tmp_path: Path) -> None:
             await service.serve(wanted)
 
 
+async def test_a_supervisor_that_watches_hears_signs_of_life(
+    tmp_path: Path, supervisor: Supervisor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("WATCHDOG_USEC", "30000")
+    monkeypatch.setenv("WATCHDOG_PID", str(os.getpid()))
+    task = asyncio.create_task(service.serve(settings(tmp_path, broker="mqtt://127.0.0.1:1")))
+    heard: list[str] = []
+    while "READY=1" not in heard or heard.count("WATCHDOG=1") < 3:
+        heard.append(await supervisor.heard())
+    os.kill(os.getpid(), signal.SIGTERM)
+    while heard[-1] != "STOPPING=1":
+        heard.append(await supervisor.heard())
+    assert await task
+
+
 class Scripted:
     """Stands for an instrument; what it does is set by the test."""
 

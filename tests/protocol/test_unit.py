@@ -429,6 +429,7 @@ def test_a_shutdown_may_leave_a_run_to_the_instrument_and_the_next_daemon() -> N
     assert (left.run, left.kind, left.data) == (RUN, "left", {"silence": 10.0})
     assert wanted_on(scene.unit), "it is fed as long as the daemon is there"
     scene.feed(events.Shutdown(0.0)).lose()
+    assert scene.trouble == "", "what was asked for is no alarm"
     assert (scene.state, scene.unit.off) == (State.EXECUTE, None), "what ends after that takes nothing back"
     aborted = Scene().execute().feed(events.Shutdown(0.0, leave=True)).feed(events.Abort(0.0, "anna"))
     assert aborted.effect(effects.CellOff), "off is obeyed always"
