@@ -57,6 +57,10 @@ _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _FACTOR = re.compile(r"([A-Za-zµμΩ%]+|1)\^?(-?[1-3])?")
 _CELSIUS = {"°C", "degC"}
 _LONGEST = 64
+_EXAMPLES = {
+    "V": '"0.4 V"', "V/s": '"100 mV/s"', "A": '"10 uA"', "s": '"30 s"', "C": '"1 mC"', "K": '"25 degC"',
+    "mol/m3": '"50 umol/L"', "kg/m3": '"5 mg/L"', "m3": '"10 mL"',
+}  # fmt: skip
 
 
 class QuantityError(ValueError):
@@ -148,8 +152,7 @@ def _finite(number: float | Fraction, value: object) -> float:
 
 
 def _example(unit: str) -> str:
-    examples = {"V": '"0.4 V"', "V/s": '"100 mV/s"', "A": '"10 uA"', "s": '"30 s"', "C": '"1 mC"', "K": '"25 degC"'}
-    return examples.get(unit, f'"1 {unit}"')
+    return _EXAMPLES.get(unit, f'"1 {unit}"')
 
 
 def _shown(value: object) -> str:
@@ -173,5 +176,7 @@ Area = Annotated[float, *_field("m2")]
 Resistance = Annotated[float, *_field("ohm")]
 Capacitance = Annotated[float, *_field("F")]
 Concentration = Annotated[float, *_field("mol/m3")]
+MassConcentration = Annotated[float, *_field("kg/m3")]
 Volume = Annotated[float, *_field("m3")]
+Diffusion = Annotated[float, *_field("m2/s")]
 Ratio = Annotated[float, *_field("1")]

@@ -1,7 +1,6 @@
 """Standard addition: the concentration in the sample from the x-intercept of signal against amount added."""
 
 from collections.abc import Sequence
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -9,20 +8,23 @@ from numpy.typing import ArrayLike
 from luggin.daemon.analysis.arrays import Floats, all_positive, floats, same_length
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Known, Result, measured
-from luggin.daemon.analysis.inverse import Interval, diluted, quotient
-from luggin.daemon.analysis.linearity import FTest, mandel
-from luggin.daemon.analysis.regression import Line, fit_line
+from luggin.daemon.analysis.inverse import diluted, quotient
+from luggin.daemon.analysis.linearity import mandel
+from luggin.daemon.analysis.regression import fit_line
 from luggin.daemon.analysis.weighting import relative_variance
-
-AdditionWeighting = Literal["volume", "none", "1/s2"]
+from luggin.protocol.evaluation.addition_settings import AdditionWeighting
+from luggin.protocol.evaluation.quantification_settings import Interval
+from luggin.protocol.evaluation.statistics import FTest, Line
 
 
 class AdditionResult(Result):
-    """`concentration` is that of the original sample; `line` is of the corrected signal against `added`.
+    """`taken` is the concentration in the sample as taken, `concentration` that of the original one; `line` is of the
+    corrected signal against `added`.
 
     `linearity` is None where there are too few levels to test.
     """
 
+    taken: Estimate
     concentration: Estimate
     line: Line
     linearity: FTest | None
@@ -84,8 +86,10 @@ def standard_addition(
     if np.unique(x).size > 2 and x.size > 3:
         linearity = mandel(x, y, weights=1 / variance)
     remarks = (*estimate.warnings, *_remarks(estimate.value, levels, linearity))
+    taken = estimate.model_copy(update={"warnings": remarks})
     return AdditionResult(
-        concentration=diluted(estimate.model_copy(update={"warnings": remarks}), factor),
+        taken=taken,
+        concentration=diluted(taken, factor),
         line=line,
         linearity=linearity,
         weighting=weighting,

@@ -6,14 +6,18 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from luggin.daemon.analysis.arrays import Floats, floats
-from luggin.daemon.analysis.calibration_document import Calibration, Standards
 from luggin.daemon.analysis.detection_limits import iso_11843
 from luggin.daemon.analysis.errors import AnalysisError
-from luggin.daemon.analysis.estimate import Estimate, Known, Result, measured
-from luggin.daemon.analysis.inverse import Interval, diluted, quotient
-from luggin.daemon.analysis.linearity import FTest, lack_of_fit, mandel
-from luggin.daemon.analysis.outliers import OutlierTest, outlier_test
-from luggin.daemon.analysis.weighting import RelativeVariance
+from luggin.daemon.analysis.estimate import Known, Result, measured
+from luggin.daemon.analysis.inverse import diluted, quotient
+from luggin.daemon.analysis.linearity import lack_of_fit, mandel
+from luggin.daemon.analysis.outliers import outlier_test
+from luggin.daemon.analysis.regression import fit_line
+from luggin.daemon.analysis.weighting import RelativeVariance, relative_variance
+from luggin.protocol.evaluation.concentrations import shown
+from luggin.protocol.evaluation.quantification_results import Calibration, Standards
+from luggin.protocol.evaluation.quantification_settings import Interval
+from luggin.protocol.evaluation.statistics import Estimate, FTest, Line, OutlierTest
 
 
 class CalibrationQuality(Result):
@@ -27,23 +31,61 @@ class CalibrationQuality(Result):
 
 def calibrate(standards: Standards) -> Calibration:
     """Fit the line through all single measurements; raises AnalysisError when it has no slope."""
-    line = standards.fitted()
+    line = fitted(standards)
     if line.slope == 0:
         raise AnalysisError("All standards give the same signal; a calibration needs a signal that changes.")
     fields = {name: getattr(standards, name) for name in Standards.model_fields}
     return Calibration(**fields, line=line)
 
 
+def levels(standards: Standards) -> Floats:
+    """Concentrations of the levels, shape (k,)."""
+    return np.array([standard.concentration for standard in standards.standards])
+
+
+def points(standards: Standards) -> tuple[Floats, Floats]:
+    """Every single measurement: concentration and signal, both of shape (n,)."""
+    x = [standard.concentration for standard in standards.standards for _ in standard.signals]
+    y = [signal for standard in standards.standards for signal in standard.signals]
+    return np.array(x), np.array(y)
+
+
+def variance(standards: Standards) -> RelativeVariance:
+    """Relative variance of a single signal as a function of concentration, as the weighting says."""
+    replicates = [np.array(standard.signals) for standard in standards.standards]
+    return relative_variance(standards.weighting, levels(standards), replicates, points(standards)[0])
+
+
+def weights(standards: Standards) -> Floats:
+    """Weight of every single measurement, the inverse of its relative variance, shape (n,)."""
+    relative = variance(standards)
+    return np.array([1 / relative(float(x)) for x in points(standards)[0]])
+
+
+def fitted(standards: Standards) -> Line:
+    """The straight line through all single measurements; raises AnalysisError where there is none."""
+    x, y = points(standards)
+    return fit_line(x, y, weights=weights(standards), x_name="concentrations", y_name="signals")
+
+
+def check(calibration: Calibration) -> None:
+    """Raise AnalysisError unless the line follows from the standards: a document may have been edited."""
+    line = fitted(calibration)
+    stored, due = (calibration.line.slope, calibration.line.intercept), (line.slope, line.intercept)
+    if calibration.line.points != line.points or not np.allclose(stored, due, rtol=1e-9, atol=0):
+        raise AnalysisError("The line does not follow from the standards; calibrate again from the standards.")
+
+
 def quality(calibration: Standards, *, confidence: float = 0.95) -> CalibrationQuality:
     """Test linearity (Mandel at 99 %, lack of fit at `confidence`) and replicates for outliers."""
-    x, y = calibration.points()
-    weights = calibration.weights()
-    curved = mandel(x, y, weights=weights) if x.size > 3 else None
+    x, y = points(calibration)
+    w = weights(calibration)
+    curved = mandel(x, y, weights=w) if x.size > 3 else None
     misfit = None
     if np.unique(x).size < x.size:
-        misfit = lack_of_fit(x, y, weights=weights, confidence=confidence)
+        misfit = lack_of_fit(x, y, weights=w, confidence=confidence)
     outliers = tuple(
-        (float(standard.concentration), outlier_test(standard.signals, confidence=confidence))
+        (standard.concentration, outlier_test(standard.signals, confidence=confidence))
         for standard in calibration.standards
         if len(standard.signals) >= 3 and max(standard.signals) > min(standard.signals)
     )
@@ -53,7 +95,7 @@ def quality(calibration: Standards, *, confidence: float = 0.95) -> CalibrationQ
         if test is not None and not test.passed
     ]
     warnings += [
-        f"Replicate {test.index + 1} at {level:.4g} {calibration.concentration_unit} may be an outlier "
+        f"Replicate {test.index + 1} at {shown(level, calibration.concentration_unit)} may be an outlier "
         f"({test.name}, {test.statistic:.3g} exceeds {test.critical:.3g})."
         for level, test in outliers
         if test.outlier
@@ -81,35 +123,35 @@ def concentration(
     sample = floats("signals", signals)
     factor = measured("dilution", dilution)
     line = calibration.line
-    variance = calibration.variance()
+    relative = variance(calibration)
     plain = (float(sample.mean()) - line.intercept) / line.slope
     if blank_signals is None:
-        spread = variance(plain) / sample.size + 1 / line.points
+        spread = relative(plain) / sample.size + 1 / line.points
         difference, offset = float(sample.mean()) - line.y_mean, line.x_mean
     else:
         blank = floats("blank_signals", blank_signals)
-        spread = variance(plain) / sample.size + variance(0.0) / blank.size
+        spread = relative(plain) / sample.size + relative(0.0) / blank.size
         difference, offset = float(sample.mean() - blank.mean()), 0.0
     estimate = quotient(line, difference, spread, offset=offset, interval=interval, confidence=confidence)
-    remarks = _remarks(calibration, sample, plain, estimate.value, variance)
+    remarks = _remarks(calibration, sample, plain, estimate.value, relative)
     return diluted(estimate.model_copy(update={"warnings": (*estimate.warnings, *remarks)}), factor)
 
 
 def _remarks(
-    calibration: Calibration, sample: Floats, plain: float, value: float, variance: RelativeVariance
+    calibration: Calibration, sample: Floats, plain: float, value: float, relative: RelativeVariance
 ) -> Sequence[str]:
     line, unit = calibration.line, calibration.concentration_unit
     remarks = []
     if not line.x_min <= plain <= line.x_max:
         remarks.append(
-            f"The measured solution, {plain:.4g} {unit}, lies outside the calibrated range "
-            f"{line.x_min:.4g} to {line.x_max:.4g} {unit}; dilute the sample or add standards."
+            f"The measured solution, {shown(plain, unit)}, lies outside the calibrated range "
+            f"{shown(line.x_min, unit)} to {shown(line.x_max, unit)}; dilute the sample or add standards."
         )
     if line.residual_sd is not None and line.residual_sd > 0:
-        limit = iso_11843(line, measurements=sample.size, relative_variance=variance(0.0))
+        limit = iso_11843(line, measurements=sample.size, relative_variance=relative(0.0))
         if limit.decision is not None and value < limit.decision:
             remarks.append(
-                f"The measured solution, {value:.3g} {unit}, is below the decision limit "
-                f"{limit.decision:.3g} {unit} ({limit.definition}): not detected."
+                f"The measured solution, {shown(value, unit, 3)}, is below the decision limit "
+                f"{shown(limit.decision, unit, 3)} ({limit.definition}): not detected."
             )
     return remarks

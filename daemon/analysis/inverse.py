@@ -2,13 +2,12 @@
 
 import math
 from collections.abc import Iterable
-from typing import Literal
 
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.analysis.estimate import Estimate, Measured, check_confidence, student, symmetric
-from luggin.daemon.analysis.regression import Line
+from luggin.protocol.evaluation.quantification_settings import Interval
+from luggin.protocol.evaluation.statistics import Line
 
-Interval = Literal["fieller", "s_x0"]
 _METHODS = {
     "fieller": "Fieller's interval, Student's t with {dof} degrees of freedom",
     "s_x0": "x0 +- t s_x0 (first-order propagation), Student's t with {dof} degrees of freedom",

@@ -1,14 +1,13 @@
 """How the variance of a signal is taken to depend on the concentration."""
 
 from collections.abc import Callable, Sequence
-from typing import Literal
 
 import numpy as np
 
 from luggin.daemon.analysis.arrays import Floats
 from luggin.daemon.analysis.errors import AnalysisError
+from luggin.protocol.evaluation.quantification_settings import Weighting
 
-Weighting = Literal["none", "1/x", "1/x2", "1/s2"]
 RelativeVariance = Callable[[float], float]
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from luggin.daemon.evaluation.errors import EvaluationError
-from luggin.daemon.store import Archive
+from luggin.daemon.store import Archive, NoSuchEvaluation
 from luggin.protocol.payloads import Evaluation, RunHeader, RunResult
 from luggin.protocol.points import Array, Flag
 
@@ -20,9 +20,14 @@ def _none(_: str) -> None:
     return None
 
 
+def _nothing() -> tuple[str, ...]:
+    return ()
+
+
 class RunData:
     """`columns`, or a function that fetches them when they are first asked for, hold `index` and the stored columns,
-    arrays of shape (points,).  `newest` gives the run's newest evaluation of a kind."""
+    arrays of shape (points,).  `newest` gives the run's newest evaluation of a kind; `stored` an evaluation by its
+    name, or else the newest with that subject; `flags` why the run was marked."""
 
     def __init__(
         self,
@@ -30,8 +35,10 @@ class RunData:
         columns: Columns | Callable[[], Columns],
         result: RunResult | None = None,
         newest: Callable[[str], Evaluation | None] = _none,
+        stored: Callable[[str], Evaluation | None] = _none,
+        flags: Callable[[], tuple[str, ...]] = _nothing,
     ) -> None:
-        self.header, self.result, self.newest = header, result, newest
+        self.header, self.result, self.newest, self.stored, self.flags = header, result, newest, stored, flags
         self._columns = columns
 
     @property
@@ -81,5 +88,17 @@ def _load(archive: Archive, name: str) -> RunData:
     if result is None:
         raise EvaluationError(f"run {name} has not ended; evaluate it then")
     return RunData(
-        header, lambda: archive.columns(name), result, lambda kind: archive.newest_evaluation(kind, run=name)
+        header,
+        lambda: archive.columns(name),
+        result,
+        lambda kind: archive.newest_evaluation(kind, run=name),
+        lambda wanted: _stored(archive, wanted),
+        lambda: tuple(event.sentence for event in archive.events(name) if event.kind == "flagged"),
     )
+
+
+def _stored(archive: Archive, wanted: str) -> Evaluation | None:
+    try:
+        return archive.evaluation(wanted)
+    except NoSuchEvaluation:
+        return archive.newest_evaluation(subject=wanted)

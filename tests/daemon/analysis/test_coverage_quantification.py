@@ -11,10 +11,9 @@ import pytest
 
 from luggin.daemon.analysis.addition import standard_addition
 from luggin.daemon.analysis.calibration import calibrate, concentration
-from luggin.daemon.analysis.calibration_document import Standards, read_standards
 from luggin.daemon.analysis.estimate import Estimate
-from luggin.daemon.analysis.inverse import Interval
-from luggin.daemon.analysis.weighting import Weighting
+from luggin.protocol.evaluation.quantification_results import Standards
+from luggin.protocol.evaluation.quantification_settings import Interval, Weighting
 
 SEED = 95
 TRUE = 0.37
@@ -23,7 +22,7 @@ Draw = Callable[[np.random.Generator, Interval], Estimate]
 
 def standards(rng: np.random.Generator, noise: Callable[[float], float], weighting: Weighting) -> Standards:
     levels = (0.1, 0.2, 0.4, 0.6, 0.8, 1.0)
-    return read_standards(
+    return Standards.model_validate(
         {
             "name": "coverage",
             "analyte": "paracetamol",
@@ -32,8 +31,6 @@ def standards(rng: np.random.Generator, noise: Callable[[float], float], weighti
             "signal": "peak height",
             "signal_unit": "A",
             "weighting": weighting,
-            "valid_from": "2031-01-01T00:00:00Z",
-            "valid_until": "2031-01-02T00:00:00Z",
             "standards": [
                 {"concentration": x, "signals": list(0.05 + 2 * x + rng.normal(0, noise(x), 2))} for x in levels
             ],
