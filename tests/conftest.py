@@ -6,6 +6,7 @@ import signal
 from collections.abc import AsyncIterator
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 pytest_plugins = ["luggin.drivers.conformance_plugin"]
 collect_ignore = ["third_party_driver"]  # a package of its own, with tests of its own: see test_third_party.py
@@ -13,6 +14,15 @@ collect_ignore = ["third_party_driver"]  # a package of its own, with tests of i
 # A shell without job control starts its background jobs, this test run perhaps, deaf to Ctrl-C; children inherit that.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# How fast an example is made says something of the machine's load, and nothing of the code.
+settings.register_profile("house", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("house")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The long roads first: with several workers, the last one to end then has little left."""
+    items.sort(key=lambda item: "/tests/system/" not in str(item.path))
 
 
 @pytest.fixture
