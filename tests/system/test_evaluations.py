@@ -1,8 +1,8 @@
 """A run's peaks from the instrument to whoever listens, and again by order; a daemon killed in between."""
 
 import asyncio
-import os
 import json
+import os
 from pathlib import Path
 from typing import Any
 
