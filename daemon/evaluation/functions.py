@@ -31,6 +31,9 @@ with one sentence where the data yield no answer; "nothing found" is an answer."
 FUNCTIONS: Mapping[str, str] = {
     "peaks": "luggin.daemon.evaluation.peaks:find_peaks",
     "levels": "luggin.daemon.evaluation.levels:find_levels",
+    "calibration": "luggin.daemon.evaluation.calibration:calibrated",
+    "concentration": "luggin.daemon.evaluation.concentration:found_in_sample",
+    "standard-addition": "luggin.daemon.evaluation.addition:found_by_addition",
 }
 """Kind to module:function."""
 

@@ -8,12 +8,16 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from luggin.protocol.evaluation.addition_settings import STANDARD_ADDITION
 from luggin.protocol.evaluation.base import EvaluationSettings, Kind
 from luggin.protocol.evaluation.level_settings import LEVELS
 from luggin.protocol.evaluation.peak_settings import PEAKS
+from luggin.protocol.evaluation.quantification_settings import CALIBRATION, CONCENTRATION
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 
-KINDS: Mapping[str, Kind] = {kind.name: kind for kind in (PEAKS, LEVELS)}
+KINDS: Mapping[str, Kind] = {
+    kind.name: kind for kind in (PEAKS, LEVELS, CALIBRATION, CONCENTRATION, STANDARD_ADDITION)
+}
 
 MOST_IN_METHOD = 8
 
