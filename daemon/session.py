@@ -23,7 +23,7 @@ from luggin.daemon.settings import InstrumentSettings, Intervals
 from luggin.daemon.store import Store, StoreError
 from luggin.drivers.api import Driver
 from luggin.protocol.instrument import Cell
-from luggin.protocol.payloads import Acknowledge, Attest, Check, Reply, Start, Unhold
+from luggin.protocol.payloads import Acknowledge, Attest, Check, Describe, Reply, Start, Unhold
 from luggin.protocol.problem import DocumentError
 from luggin.protocol.program import bounds
 from luggin.protocol.unit import Order, State, Unit, effects, events, leavable, restored, step
@@ -156,7 +156,7 @@ class Instrument:
             self._log.exception("a command failed", verb=command.verb)
             words = f"The daemon met an unforeseen {type(error).__name__}; look at the state before anything else."
             reply = _refused(command, words)
-        if not isinstance(command.payload, Check):
+        if not isinstance(command.payload, Check | Describe):
             self.record(command, reply)
         return reply
 
@@ -178,6 +178,8 @@ class Instrument:
                 return await self._attest(command, attest)
             case Check() as check:
                 return await self._check(command, check)
+            case Describe():
+                return self._describe(command)
             case Acknowledge() as acknowledge:
                 return self._acknowledge(command, acknowledge)
         reply = self._tell(command, _PLAIN[command.verb](now, command.client))
@@ -263,6 +265,18 @@ class Instrument:
         model = f"{session.capability.identity.maker} {session.capability.identity.model}"
         sentence = f"The {model} at {self._name} can execute it."
         return Reply(request=command.payload.request, accepted=True, sentence=sentence)
+
+    def _describe(self, command: ReceivedCommand) -> Reply:
+        session, settings = self._control.session, self._settings
+        if session is None:
+            return _refused(command, "The instrument is not reachable; what it can do is not known without it.")
+        data = {
+            "capability": session.capability.model_dump(mode="json"),
+            "reference": settings.reference,
+            "electrode": settings.electrode,
+            "area": settings.area,
+        }
+        return Reply(request=command.payload.request, accepted=True, data=data)
 
     def _run_id(self) -> str:
         moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(self._clock.utc()))

@@ -28,11 +28,22 @@ class Payload(BaseModel):
 
 
 class NodeStatus(Payload):
+    """`daemon` is new with every start of the daemon: it tells two of the same name apart."""
+
     node: Segment
     online: bool
     software: str
     instruments: tuple[str, ...] = ()
+    daemon: str = ""
+    machine: str = Field("", description="name of the computer on which the daemon runs")
     utc: float | None = None
+
+
+class Claim(Payload):
+    """A daemon is about to bear this name; another one that bears it says its status again."""
+
+    node: Segment
+    daemon: str
 
 
 class InstrumentState(Payload):
@@ -112,7 +123,9 @@ class SequenceState(Payload):
     name: str = Field("", description="of the document")
     status: Status | None = None
     reason: str = Field("", description="one sentence: why it stands where it stands")
-    doing: str = Field("nothing", description="starting or running a run, prompting a person, waiting, or nothing")
+    doing: str = Field(
+        "nothing", description="starting or running a run, prompting a person, waiting, evaluating all runs, or nothing"
+    )
     run: str | None = None
     label: str = Field("", description="of the present step")
     runs: int = Field(0, description="runs begun")
@@ -120,6 +133,7 @@ class SequenceState(Payload):
     missed: int = Field(0, description="turns left out because the one before took too long")
     prompt: int | None = Field(None, description="number of the prompt that waits for an answer")
     due: float | None = Field(None, description="utc at which it goes on by itself")
+    evaluation: str = Field("", description="what was computed from all its runs")
     utc: float
 
 
@@ -305,6 +319,10 @@ class Check(Command):
     method: dict[str, Any]
 
 
+class Describe(Command):
+    """What this instrument can do, and what the configuration says of its cell; nothing is touched."""
+
+
 class EndDaemon(Command):
     """End the daemon.  `leave_runs` leaves runs to their instruments and to the next daemon; else cells are opened."""
 
@@ -337,6 +355,7 @@ COMMANDS: dict[str, type[Command]] = {
     "clear": Plain,
     "attest": Attest,
     "check": Check,
+    "describe": Describe,
     "sequence": StartSequence,
     "sequence-hold": Plain,
     "sequence-unhold": Unhold,

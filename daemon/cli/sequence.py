@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import json
 import sys
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from luggin.daemon.cli import exits
@@ -62,13 +63,13 @@ async def _run(
 ) -> int:
     instrument = await pick_instrument(remote, args.instrument)
     if document is not None:
-        _accepted(await _with_token(remote, instrument, "sequence", sequence=document))
+        accepted(await with_token(remote, instrument, "sequence", sequence=document))
     elif steering is not None:
-        _accepted(await _steer(remote, instrument, steering, args.answer))
+        accepted(await _steer(remote, instrument, steering, args.answer))
     if (document is None and steering is None and not args.follow) or args.detach or steering is not None:
         _print(await remote.sequence(instrument), args.json)
         return exits.OK
-    return await _follow(remote, instrument, args.json)
+    return await follow(remote, instrument, lambda state: _print(state, args.json), answering=not args.json)
 
 
 async def _steer(remote: "Remote", instrument: str, verb: str, words: str | None) -> "Reply":
@@ -76,13 +77,13 @@ async def _steer(remote: "Remote", instrument: str, verb: str, words: str | None
         state = await remote.sequence(instrument)
         if state.prompt is None:
             raise CliError("nobody is asked for anything now; look at `luggin sequence`")
-        return await _with_token(remote, instrument, "answer", prompt=state.prompt, words=words or "")
+        return await with_token(remote, instrument, "answer", prompt=state.prompt, words=words or "")
     if verb == "unhold":
-        return await _with_token(remote, instrument, "sequence-unhold")
+        return await with_token(remote, instrument, "sequence-unhold")
     return await remote.ask(instrument, f"sequence-{verb}")
 
 
-async def _with_token(remote: "Remote", instrument: str, verb: str, **fields: Any) -> "Reply":
+async def with_token(remote: "Remote", instrument: str, verb: str, **fields: Any) -> "Reply":
     """An order that has to be fresh; once more when the token was renewed while ours was on its way."""
     token = (await remote.state(instrument)).token
     reply = await remote.ask(instrument, verb, token=token, **fields)
@@ -92,14 +93,14 @@ async def _with_token(remote: "Remote", instrument: str, verb: str, **fields: An
     return reply
 
 
-def _accepted(reply: "Reply") -> None:
+def accepted(reply: "Reply") -> None:
     if not reply.accepted:
         code = exits.BAD_DOCUMENT if reply.problems else exits.FAILED
         raise CliError("\n  ".join([reply.sentence, *reply.problems]), code)
 
 
-async def _follow(remote: "Remote", instrument: str, as_json: bool) -> int:
-    """Until the sequence is over.  On a terminal a prompt is answered with the return key."""
+async def follow(remote: "Remote", instrument: str, tell: Callable[["SequenceState"], None], *, answering: bool) -> int:
+    """Until the sequence is over.  On a terminal a prompt is answered with the return key, when `answering`."""
     said: tuple[object, ...] = ()
     asked: asyncio.Task[str] | None = None
     try:
@@ -108,17 +109,17 @@ async def _follow(remote: "Remote", instrument: str, as_json: bool) -> int:
             now = (state.status, state.doing, state.run, state.prompt, state.reason, state.turns)
             if now != said:
                 said = now
-                _print(state, as_json)
+                tell(state)
                 if asked is not None and state.prompt is None:
                     asked.cancel()
                     asked = None
-            if state.status in _ENDS or state.status is None:
+            if state.status is None or (state.status in _ENDS and state.doing != "evaluating"):
                 return _ENDS.get(str(state.status), exits.OK)
-            if state.prompt is not None and asked is None and sys.stdin.isatty() and not as_json:
+            if state.prompt is not None and asked is None and sys.stdin.isatty() and answering:
                 asked = asyncio.create_task(_typed(), name="keyboard")
             if asked is not None and asked.done():
                 words, asked = asked.result(), None
-                reply = await _with_token(remote, instrument, "answer", prompt=state.prompt, words=words)
+                reply = await with_token(remote, instrument, "answer", prompt=state.prompt, words=words)
                 if not reply.accepted:
                     print(reply.sentence, file=sys.stderr)
             await remote.changed()

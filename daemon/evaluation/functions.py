@@ -34,6 +34,8 @@ FUNCTIONS: Mapping[str, str] = {
     "calibration": "luggin.daemon.evaluation.calibration:calibrated",
     "concentration": "luggin.daemon.evaluation.concentration:found_in_sample",
     "standard-addition": "luggin.daemon.evaluation.addition:found_by_addition",
+    "qualification": "luggin.daemon.evaluation.qualification:qualify",
+    "resistance": "luggin.daemon.evaluation.resistance:find_resistance",
 }
 """Kind to module:function."""
 

@@ -232,6 +232,7 @@ class Conductor:
                 case effects.Flag():
                     self._store.event(effect.run, self._name, "flagged", effect.sentence, {"sequence": on.name})
         if on.progress.status is Status.COMPLETE and on.document.evaluation is not None:
+            on.progress = on.progress.model_copy(update={"doing": "evaluating"})
             self._spawn(self._evaluate(on, on.document.evaluation))
         self._post()
         self._moved.set()
@@ -242,12 +243,14 @@ class Conductor:
             runs = await self._runs.all_of(on.name, on.progress.runs)
             settings = settings_of(str(given["kind"]), given)
             made = await self._evaluator.make(runs, settings, on.patron.client, on.patron.verified)
-            outcome = f"Evaluated as {made.name}."
+            name, outcome = made.name, f"Evaluated as {made.name}."
         except (EvaluationError, StoreError) as error:
-            outcome = f"It could not be evaluated: {error}."
-        on.progress = on.progress.model_copy(update={"reason": f"{on.progress.reason} {outcome}"})
-        self._memory.keep(on.name, on.progress, [{"kind": "evaluation", "sentence": outcome}])
-        self._post()
+            name, outcome = "", f"It could not be evaluated: {error}."
+        over = {"reason": f"{on.progress.reason} {outcome}", "doing": "nothing", "evaluation": name}
+        on.progress = on.progress.model_copy(update=over)
+        if on is self._on:  # else another one is remembered by now
+            self._memory.keep(on.name, on.progress, [{"kind": "evaluation", "sentence": outcome}])
+            self._post()
 
     async def _start_run(self, on: _Performance, asked: effects.StartRun, kept: Awaitable[int]) -> None:
         try:
@@ -318,6 +321,7 @@ class Conductor:
             missed=progress.missed,
             prompt=progress.prompt if progress.doing == "prompting" else None,
             due=None if due is None else utc + on.origin + due - self._clock.monotonic(),
+            evaluation=progress.evaluation,
             utc=utc,
         )
 

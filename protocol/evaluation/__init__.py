@@ -12,11 +12,22 @@ from luggin.protocol.evaluation.addition_settings import STANDARD_ADDITION
 from luggin.protocol.evaluation.base import EvaluationSettings, Kind
 from luggin.protocol.evaluation.level_settings import LEVELS
 from luggin.protocol.evaluation.peak_settings import PEAKS
+from luggin.protocol.evaluation.qualification_settings import QUALIFICATION
 from luggin.protocol.evaluation.quantification_settings import CALIBRATION, CONCENTRATION
+from luggin.protocol.evaluation.resistance_settings import RESISTANCE
 from luggin.protocol.problem import DocumentError, Problem, from_validation
 
 KINDS: Mapping[str, Kind] = {
-    kind.name: kind for kind in (PEAKS, LEVELS, CALIBRATION, CONCENTRATION, STANDARD_ADDITION)
+    kind.name: kind
+    for kind in (
+        PEAKS,
+        LEVELS,
+        CALIBRATION,
+        CONCENTRATION,
+        STANDARD_ADDITION,
+        QUALIFICATION,
+        RESISTANCE,
+    )
 }
 
 MOST_IN_METHOD = 8

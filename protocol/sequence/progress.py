@@ -24,7 +24,7 @@ class Status(StrEnum):
 
 OVER = frozenset({Status.COMPLETE, Status.STOPPED, Status.ABORTED})
 
-Doing = Literal["nothing", "starting", "running", "prompting", "waiting"]
+Doing = Literal["nothing", "starting", "running", "prompting", "waiting", "evaluating"]
 
 
 class Progress(Frozen):
@@ -36,6 +36,7 @@ class Progress(Frozen):
     method.  `prompt` counts prompts: an answer quotes it.  `firsts` are the first values of checked quantities.
     Within a series `enclosed` are the samples since the last bracket, `suspect` says that a control before them
     failed, `bracket` that a bracket is under way and `failed` that one of its controls did.
+    `evaluation` names what was computed from all its runs.
     `calls` says that it was not a person who held it: somebody has to come.
     """
 
@@ -58,4 +59,5 @@ class Progress(Frozen):
     suspect: bool = False
     bracket: bool = False
     failed: bool = False
+    evaluation: str = ""
     calls: bool = False
