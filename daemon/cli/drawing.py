@@ -83,11 +83,12 @@ def _sine_chart(sine: "Sine", width: int) -> str:
 
 def curve_chart(curve: "Curve", width: int = 78, height: int = 18) -> str:
     """A run's curve, thinned to what a terminal can show."""
-    from luggin.daemon.figures.curve import scale, thinned, title
+    from luggin.daemon.figures.curve import scale, title
+    from luggin.daemon.figures.decimate import decimated
 
     minus = curve.view.style == "nyquist"
     factor, prefix = scale(curve.y)
-    x, y = thinned(curve.x, curve.y * factor * (-1 if minus else 1), most=1500)
+    x, y = decimated(curve.x, curve.y * factor * (-1 if minus else 1), across=2 * width, down=4 * height)
     x_title = title(curve.view.x, "", curve.reference)
     y_title = title(curve.view.y, prefix, curve.reference, minus=minus, net=curve.view.net)
     return chart(x.tolist(), y.tolist(), x_title, y_title, "", width, height)

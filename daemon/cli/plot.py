@@ -32,8 +32,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     found = load(args, args.run_ids)
-    from luggin.daemon.figures.curve import curve
-    from luggin.daemon.figures.draw import CannotDraw, draw, save
+    from luggin.daemon.figures.curve import CannotDraw, curve
+    from luggin.daemon.figures.draw import draw, save
 
     try:
         curves = [

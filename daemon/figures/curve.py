@@ -1,6 +1,5 @@
 """From a run's columns to the curve that its technique is usually looked at by."""
 
-import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -38,7 +37,8 @@ class Curve:
     """x and y of shape (points,) in SI units; y is NaN where a point is not fit to be judged by.
 
     Time counts from the beginning of the measuring phase, charge from there through all its steps.  `beside` are
-    further columns over the same x, by name; `frequency` (Hz, same shape) is there where y is an impedance.
+    further columns over the same x, by name; `frequency` (Hz, same shape) is there where y is an impedance; `band` are
+    lower and upper limits of y, same shape.
     """
 
     label: str
@@ -48,16 +48,27 @@ class Curve:
     y: NDArray[np.float64]
     beside: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     frequency: NDArray[np.float64] | None = None
+    band: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
+
+
+class CannotDraw(ValueError):
+    """What doesn't go into one picture, or into any; the text says why and what to do."""
 
 
 def curve(label: str, method: Mapping[str, Any], columns: Mapping[str, Array]) -> Curve:
-    """The measuring phase of a run as its technique's usual curve; all points when that phase has none."""
-    technique = techniques.TECHNIQUES[method["technique"]]
+    """The measuring phase of a run as its technique's usual curve; all points when that phase has none.
+
+    Raises CannotDraw for a technique that this program doesn't know.
+    """
+    technique = techniques.TECHNIQUES.get(str(method.get("technique")))
+    if technique is None:
+        raise CannotDraw(f"{method.get('technique')!r} is no technique that this program knows; use a newer version")
     x_name, y_name = technique.view.x, technique.view.y
     count = len(next(iter(columns.values()), ()))
     wanted = np.ones(count, dtype=bool)
     if "phase" in columns:
-        number = next(i for i, phase in enumerate(method["phases"]) if phase["phase"] == "measure")
+        phases = enumerate(method.get("phases", ()))
+        number = next((number for number, phase in phases if phase["phase"] == "measure"), None)
         measured = columns["phase"] == number
         wanted = measured if measured.any() else wanted
     x = _column(columns, x_name, count)[wanted]
@@ -71,7 +82,9 @@ def curve(label: str, method: Mapping[str, Any], columns: Mapping[str, Array]) -
         unfit = (columns["flags"][wanted] & int(UNFIT)) != 0
         for each in drawn.values():
             each[unfit] = np.nan
-    return Curve(label, technique.view, str(method["setup"]["reference"]), x, drawn.pop(y_name), drawn, frequency)
+    return Curve(
+        label, technique.view, str(method["setup"].get("reference", "")), x, drawn.pop(y_name), drawn, frequency
+    )
 
 
 def _begin(columns: Mapping[str, Array], wanted: NDArray[np.bool_]) -> float:
@@ -120,17 +133,3 @@ def title(
     symbol = f"−{symbol}" if minus else f"|{symbol}|" if magnitude else symbol
     against = f" vs {reference}" if name in ("applied_potential", "potential") else ""
     return f"{symbol} / {prefix}{unit}{against}"
-
-
-def thinned(x: NDArray[np.float64], y: NDArray[np.float64], most: int = 4000) -> tuple[NDArray[Any], NDArray[Any]]:
-    """At most about `most` points that draw the same line: first, smallest, largest and last of each stretch."""
-    if len(x) <= most:
-        return x, y
-    edges = np.linspace(0, len(x), most // 4 + 1).astype(int)
-    filled = np.where(np.isfinite(y), y, 0.0)
-    keep = [
-        index
-        for a, b in itertools.pairwise(edges)
-        for index in sorted({a, a + int(filled[a:b].argmin()), a + int(filled[a:b].argmax()), b - 1})
-    ]
-    return x[keep], y[keep]

@@ -1,15 +1,20 @@
 """Plots: the right columns, units and signs; pictures that are pictures."""
 
+import io
 from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
-from luggin.daemon.figures.curve import curve, scale, thinned, time_scale, title
-from luggin.daemon.figures.draw import CannotDraw, draw, save
+from luggin.daemon.figures.curve import CannotDraw, curve, scale, time_scale, title
+from luggin.daemon.figures.decimate import decimated
+from luggin.daemon.figures.draw import draw, save
 from luggin.protocol import document, method
 from luggin.protocol.points import Flag
 from luggin.protocol.techniques import TECHNIQUES
+from support.voltammograms import cyclic_columns
 
 
 def stored(technique: str) -> dict[str, object]:
@@ -71,10 +76,12 @@ def test_thinning_keeps_the_extremes_of_a_long_curve() -> None:
     x = np.arange(1_000_000, dtype=float)
     y = np.sin(x / 1e4)
     y[777_777] = 50.0
-    few_x, few_y = thinned(x, y)
-    assert len(few_x) <= 4004
-    assert few_y.max() == 50.0
+    y[500_000] = np.nan
+    few_x, few_y = decimated(x, y)
+    assert len(few_x) < 8000
+    assert np.nanmax(few_y) == 50.0
     assert np.all(np.diff(few_x) >= 0)
+    assert np.isnan(few_y).sum() == 1
 
 
 @pytest.mark.parametrize(("largest", "prefix"), [(3e-9, "n"), (999e-6, "µ"), (1.0, ""), (0.0, ""), (2e3, "k")])
@@ -160,3 +167,52 @@ def test_net_currents_are_called_differences() -> None:
     assert draw([curve("r", stored("normal-pulse-voltammetry"), pulsed())]).axes[0].get_ylabel() == "i / µA"
     turned = draw([curve("r", stored("differential-pulse-voltammetry"), pulsed())], "polarographic").axes[0]
     assert turned.get_ylabel() == "−Δi / µA"
+
+
+def ink(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """The picture of a line, as darkness of its pixels."""
+    figure = Figure(figsize=(7.0, 4.6), dpi=150)
+    axes = figure.add_subplot()
+    axes.set(xlim=(x.min(), x.max()), ylim=(np.nanmin(y), np.nanmax(y)))
+    shown = decimated(x, y)
+    pictures = []
+    for these in ((x, y), shown):
+        (line,) = axes.plot(*these, color="black", linewidth=1.2)
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        pictures.append(np.asarray(canvas.buffer_rgba())[:, :, 0].astype(float))
+        line.remove()
+    return np.abs(pictures[0] - pictures[1])
+
+
+def test_many_cycles_look_the_same_with_a_fraction_of_their_points() -> None:
+    sweeps = cyclic_columns(100, 2001)
+    x, y = sweeps["potential"].astype(float), sweeps["current"].astype(float)
+    assert len(decimated(x, y)[0]) < 0.6 * len(x)
+    off = ink(x, y)
+    assert (off > 64).mean() < 1e-3
+    assert off.mean() < 0.5  # of 255
+
+
+def test_words_of_people_are_drawn_as_they_are() -> None:
+    """No mathematics, no hidden legend entries, no invisible characters, whatever a sample is called."""
+    names = ["_$x_{$", "a\u202eb\x1b[31m", "\u6c34 " * 300]
+    found = [curve(name, stored("cyclic-voltammetry"), columns()) for name in names]
+    figure = draw(found)
+    texts = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+    assert texts[:2] == ["_$x_{$", "a\\u202eb\\u001b[31m"]
+    assert len(texts[2]) < 120
+    save(figure, io.BytesIO(), "svg")
+    save(draw(found[:1]), io.BytesIO(), "png")
+
+
+def test_different_references_are_not_overlaid() -> None:
+    method = stored("cyclic-voltammetry")
+    other = {**method, "setup": {"reference": "SCE"}}
+    with pytest.raises(CannotDraw, match=r"against Ag/AgCl \(3 M KCl\) and SCE; plot them one by one"):
+        draw([curve("a", method, columns()), curve("b", other, columns())])
+
+
+def test_a_technique_of_another_version_is_told() -> None:
+    with pytest.raises(CannotDraw, match="'swirling' is no technique"):
+        curve("r", {"technique": "swirling", "setup": {}}, columns())
