@@ -20,7 +20,7 @@ CELLS = {
     "staircase-voltammetry": "redox-probe",
     "normal-pulse-voltammetry": "redox-probe",
     "differential-pulse-voltammetry": "paracetamol",
-    "square-wave-voltammetry": "redox-probe",
+    "square-wave-voltammetry": "paracetamol",
     "linear-sweep-stripping-voltammetry": "metal-film",
     "differential-pulse-stripping-voltammetry": "metal-film",
     "square-wave-stripping-voltammetry": "metal-film",
