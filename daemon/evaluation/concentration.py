@@ -49,12 +49,9 @@ def found_in_sample(runs: Sequence[RunData], settings: ConcentrationSettings) ->
         )
         decision = _decision(calibration, len(found))
         warnings += taken.warnings
-        unseen = [each.run for each in readings.each if each.value is None and each.label == SAMPLE and each.evaluation]
-        if unseen:
-            warnings.append(
-                "The mean of the remaining runs is too high where others show no signal for lack of analyte."
-            )
-    elif any(each.label == SAMPLE and "was found" in each.note for each in readings.each):
+        if readings.absent - set(settings.blanks):
+            warnings.append("The mean of the other runs is too high if these show no signal for lack of analyte.")
+    elif readings.absent - set(settings.blanks):
         warnings.append(
             f"No peak of {wanted.analyte} was found in any run: there is less than the evaluation of the curves finds."
         )

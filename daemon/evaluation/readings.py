@@ -20,6 +20,8 @@ from luggin.protocol.points import Flag
 
 _UNITS = {"height": "A", "area": "A V", "potential": "V", "half-width": "V", "charge": "C"}
 _NOT_OF_THE_FINDING = ("edits", "analytes")
+_FEWEST_POINTS = 20
+"""A sweep of fewer usable points says nothing of a peak that is not found in it."""
 
 
 @dataclass(frozen=True)
@@ -33,10 +35,22 @@ class _Source:
 
 
 @dataclass(frozen=True)
+class _Signal:
+    """`absent`: the analyte was looked for in a whole curve, and no peak is there.  `note`: what is odd about it."""
+
+    value: float | None
+    source: _Source
+    note: str = ""
+    absent: bool = False
+
+
+@dataclass(frozen=True)
 class Readings:
-    """Of every run in order; `found_by` tells how the signals that count were found."""
+    """Of every run in order; `absent` are the runs in whose curves the analyte has no peak, `found_by` tells how the
+    signals that count were found."""
 
     each: tuple[Reading, ...]
+    absent: frozenset[str]
     unit: str
     found_by: str
     warnings: tuple[str, ...]
@@ -62,6 +76,7 @@ def read_runs(
     if (twice := next((name for name in names if names.count(name) > 1), None)) is not None:
         raise EvaluationError(f"run {twice} is named twice; name each run once")
     read: list[Reading] = []
+    absent: set[str] = set()
     units: dict[str, str] = {}
     ways: dict[str, list[str]] = {}
     for run in runs:
@@ -69,12 +84,15 @@ def read_runs(
         if (why := _not_counted(run, wanted, label)) is not None:
             read.append(Reading(run=run.run, label=label, value=None, used=False, note=why))
             continue
-        value, source, note = _signal(run, wanted)
-        notes = [note] if note else []
-        if value is None and label in empty and wanted.of_a_peak:
-            value = 0.0
-            notes.append("its signal counts as 0")
-        notes += [] if value is None else _doubts(run, source)
+        signal = _signal(run, wanted)
+        value, source = signal.value, signal.source
+        notes = [signal.note] if signal.note else []
+        if signal.absent:
+            absent.add(run.run)
+            if label in empty:
+                value = 0.0
+                notes.append("its signal counts as 0")
+        notes += _doubts(run, source)
         if value is not None:
             units[_unit(wanted.quantity, source)] = run.run
             ways.setdefault(_digest(source), []).append(run.run)
@@ -93,7 +111,7 @@ def read_runs(
         odd = ", ".join(sorted(ways.values(), key=len)[0])
         warnings.append(f"The signals of {odd} were found with other settings than those of the other runs.")
     found_by = max(ways, key=lambda way: len(ways[way]), default="")
-    return Readings(tuple(read), next(iter(units), ""), found_by, tuple(warnings))
+    return Readings(tuple(read), frozenset(absent), next(iter(units), ""), found_by, tuple(warnings))
 
 
 def procedure(run: RunData) -> str:
@@ -119,23 +137,17 @@ def _not_counted(run: RunData, wanted: Quantification, label: str) -> str | None
     return None if label else "it belongs to none of the solutions and is left out"
 
 
-def _signal(run: RunData, wanted: Quantification) -> tuple[float | None, _Source, str]:
-    """The value, where it was read, and why there is none or what is odd about it."""
+def _signal(run: RunData, wanted: Quantification) -> _Signal:
     known: dict[str, float] = {}
     sources = list(_sources(run))
     for source in sources:
         found = quantities(source.kind, source.body)
         known |= found
         if source.kind == "peaks" and wanted.of_a_peak:
-            named = PeaksBody.model_validate(source.body).of(wanted.analyte)
-            if named:
-                odd = next((each for each, _ in named if each.status != "found"), None)
-                value = found.get(wanted.quantity)
-                missing = f"no peak of {wanted.analyte} was found"
-                note = missing if value is None else "" if odd is None else f"its peak is {odd.status}"
-                return value, source, note + (f" ({odd.note})" if odd is not None and odd.note else "")
+            if wanted.analyte in [each["name"] for each in source.settings.get("analytes", ())]:
+                return _peak(source, wanted, found.get(wanted.quantity))
         elif wanted.quantity in found:
-            return found[wanted.quantity], source, ""
+            return _Signal(found[wanted.quantity], source)
     if not sources:
         raise EvaluationError(
             f"run {run.run} has no evaluation to read {wanted.quantity} from; "
@@ -146,6 +158,18 @@ def _signal(run: RunData, wanted: Quantification) -> tuple[float | None, _Source
     if wanted.of_a_peak:
         remedy = f"; `luggin peaks {run.run} --analyte '{wanted.analyte}' E1 E2` says where its peak is"
     raise EvaluationError(f"run {run.run} gives no {wanted.quantity}, it gives {told}{remedy}")
+
+
+def _peak(source: _Source, wanted: Quantification, value: float | None) -> _Signal:
+    body = PeaksBody.model_validate(source.body)
+    odd = next((each for each, _ in body.of(wanted.analyte) if each.status != "found"), None)
+    why = f" ({odd.note})" if odd is not None and odd.note else ""
+    if value is not None:
+        return _Signal(value, source, "" if odd is None else f"its peak is {odd.status}{why}")
+    if not any(sweep.points_used >= _FEWEST_POINTS for sweep in body.sweeps):
+        return _Signal(None, source, "its curve has too few usable points for a peak")
+    missing = odd is not None and odd.status == "missing"
+    return _Signal(None, source, f"no peak of {wanted.analyte} was found{why}", missing)
 
 
 def _sources(run: RunData) -> Iterator[_Source]:
