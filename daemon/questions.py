@@ -1,11 +1,13 @@
 """Answers to questions about stored runs, each bounded in size so that a broker carries it."""
 
+from collections.abc import Iterable
+from dataclasses import fields
 from typing import Any
 
 from pydantic_core import from_json, to_json, to_jsonable_python
 
 from luggin.daemon.mqtt.encode import points_messages
-from luggin.daemon.store import Store, StoreError
+from luggin.daemon.store import Store, StoreError, Wanted
 from luggin.protocol.payloads import AskEvaluation, AskEvaluations, AskPoints, AskRun, AskRuns, Command, Reply
 
 MOST_EVENTS = 500
@@ -29,8 +31,7 @@ class Questions:
     async def _data(self, question: Command) -> dict[str, Any]:
         match question:
             case AskRuns():
-                found = await self._store.runs(question.limit, question.before, question.deleted)
-                return {"runs": to_jsonable_python(found)}
+                return {"runs": await self._runs(question)}
             case AskRun():
                 return await self._run(question.run, question.event)
             case AskPoints():
@@ -40,6 +41,11 @@ class Questions:
             case AskEvaluation():
                 return await self._evaluation(question)
         raise TypeError(f"no question: {question!r}")
+
+    async def _runs(self, question: AskRuns) -> list[Any]:
+        """As many as fit; the next question begins before the last of them."""
+        wanted = Wanted(**{field.name: getattr(question, field.name) for field in fields(Wanted)})
+        return self._fitting(await self._store.runs(question.limit, question.before, question.deleted, wanted))
 
     async def _run(self, run: str, event: int) -> dict[str, Any]:
         """`header` and `result` are as they are stored and hashed; the next question begins at event `next_event`,
@@ -70,8 +76,11 @@ class Questions:
     async def _evaluations(self, question: AskEvaluations) -> list[Any]:
         """As many as fit; the next question begins before the last of them."""
         kind, subject, run = question.kind or None, question.subject or None, question.run or None
+        return self._fitting(await self._store.evaluations(kind, subject, run, question.limit, question.before))
+
+    def _fitting(self, summaries: Iterable[Any]) -> list[Any]:
         room, told = self._room, list[Any]()
-        for each in await self._store.evaluations(kind, subject, run, question.limit, question.before):
+        for each in summaries:
             room -= len(to_json(each))
             if room < 0 and told:
                 break

@@ -153,6 +153,7 @@ class RunHeader(Payload):
     asked_by: str
     verified: bool = Field(description="whether the broker vouches for asked_by")
     columns: dict[str, str] = Field(description="name of each column and its SI unit")
+    doubts: tuple[str, ...] = Field((), description="why its result is flagged whatever comes: what was not fit")
     utc: float
 
 
@@ -266,11 +267,22 @@ class Acknowledge(Command):
 
 
 class AskRuns(Command):
-    """The newest runs of this node's store, at most `limit`; deleted ones are left out, or all that is told."""
+    """The newest runs of this node's store, at most `limit` and as many as an answer holds; deleted ones are left out,
+    or all that is told.  Each field that is not empty is a condition; upper and lower case are the same."""
 
     limit: int = Field(50, ge=1, le=500)
-    before: str = ""
+    before: str = Field("", max_length=64, description="name of the run that the answer goes on from")
     deleted: bool = False
+    instrument: str = Field("", max_length=64)
+    technique: str = Field("", max_length=64)
+    method: str = Field("", max_length=64)
+    electrode: str = Field("", max_length=64)
+    sample: str = Field("", max_length=128)
+    tag: str = Field("", max_length=200, description="one of the method's tags")
+    sequence: str = Field("", max_length=64, description="name of the execution of a sequence")
+    text: str = Field("", max_length=200, description="stands in the method's name, notes, or what it says of the cell")
+    since: float | None = Field(None, description="start, s since 1970")
+    until: float | None = Field(None, description="start before this, s since 1970")
 
 
 class AskRun(Command):

@@ -3,7 +3,7 @@
 import argparse
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +13,7 @@ from luggin.daemon.cli.reach import add_broker_arguments, with_remote
 
 if TYPE_CHECKING:
     from luggin.daemon.mqtt.remote import Remote
-    from luggin.daemon.store import Archive, Deletion
+    from luggin.daemon.store import Archive, Deletion, Wanted
     from luggin.protocol.payloads import RunEvent, RunHeader, RunResult
     from luggin.protocol.points import Array
 
@@ -61,18 +61,22 @@ def configured_store() -> Path:
         return places.state_directory() / "runs.sqlite"
 
 
-def summaries(args: argparse.Namespace, limit: int, deleted: bool = False) -> list[dict[str, Any]]:
-    """The newest runs, or deleted runs, newest first, as tables of plain values."""
-    path = store_path(args)
+def summaries(
+    args: argparse.Namespace, limit: int, deleted: bool = False, wanted: "Wanted | None" = None, before: str = ""
+) -> list[dict[str, Any]]:
+    """The newest of the wanted runs, or deleted runs, newest first, as tables of plain values."""
+    from luggin.daemon.store import Wanted
+
+    wanted, path = wanted or Wanted(), store_path(args)
     if path is None:
-        return with_remote(args, lambda remote: _remote_summaries(remote, limit, deleted))
+        return with_remote(args, lambda remote: _remote_summaries(remote, limit, deleted, wanted, before))
     from pydantic_core import to_jsonable_python
 
     from luggin.daemon.store import StoreError, open_store
 
     try:
         with open_store(path) as archive:
-            return list(to_jsonable_python(archive.runs(limit, deleted=deleted)))
+            return list(to_jsonable_python(archive.runs(limit, before, deleted, wanted)))
     except StoreError as error:
         raise CliError(str(error), exits.NOT_REACHABLE) from None
 
@@ -122,11 +126,24 @@ def opened_archive(args: argparse.Namespace, names: list[str]) -> "Iterator[Arch
             raise CliError(str(error), exits.NOT_REACHABLE) from None
 
 
-async def _remote_summaries(remote: "Remote", limit: int, deleted: bool) -> list[dict[str, Any]]:
+async def _remote_summaries(
+    remote: "Remote", limit: int, deleted: bool, wanted: "Wanted", before: str
+) -> list[dict[str, Any]]:
     from luggin.protocol import topics
 
-    reply = await remote.ask(topics.STORE, "runs", limit=limit, deleted=deleted)
-    return list(reply.data["runs"])
+    # A daemon of an older version knows no conditions; it need not be troubled with those that are not asked for.
+    asked = {name: value for name, value in asdict(wanted).items() if value not in ("", None)}
+    found: list[dict[str, Any]] = []
+    while len(found) < limit:
+        last = found[-1]["run"] if found else before
+        number = min(limit - len(found), 500)
+        reply = await remote.ask(topics.STORE, "runs", limit=number, before=last, deleted=deleted, **asked)
+        if not reply.accepted:
+            raise CliError(reply.sentence)
+        if not reply.data["runs"]:
+            break
+        found += reply.data["runs"]
+    return found
 
 
 async def _remote_runs(remote: "Remote", names: list[str]) -> list[StoredRun]:

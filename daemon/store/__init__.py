@@ -23,6 +23,7 @@ from luggin.daemon.store.records import (
     StoreState,
     Stream,
 )
+from luggin.daemon.store.search import Wanted
 from luggin.daemon.store.store import Store
 
 __all__ = [
@@ -45,6 +46,7 @@ __all__ = [
     "StoreState",
     "StoreVersion",
     "Stream",
+    "Wanted",
     "altered_texts",
     "open_store",
     "verify",

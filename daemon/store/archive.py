@@ -10,7 +10,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from luggin.daemon.store import codec, evaluations
+from luggin.daemon.store import codec, evaluations, search
 from luggin.daemon.store.coverage import Span
 from luggin.daemon.store.errors import NoSuchRun
 from luggin.daemon.store.locate import MOST_INDEX, ask, load_stored, log_scope, rows, run_scope
@@ -20,6 +20,7 @@ from luggin.protocol.payloads import Evaluation, RunEvent, RunHeader, RunResult
 from luggin.protocol.points import COLUMNS, Array, Batch, join
 
 _AT_ONCE = 65536
+ANY = search.Wanted()
 
 
 def open_store(path: Path | str) -> "Archive":
@@ -35,6 +36,7 @@ class Archive:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
+        search.teach(connection)
 
     def __enter__(self) -> Self:
         return self
@@ -50,26 +52,33 @@ class Archive:
         """For questions of other modules of the store."""
         return self._connection
 
-    def runs(self, limit: int = 50, before: str = "", deleted: bool = False) -> list[RunSummary]:
-        """The newest runs, newest first, started before the run `before` when that is given.
+    def runs(
+        self, limit: int = 50, before: str = "", deleted: bool = False, wanted: search.Wanted = ANY
+    ) -> list[RunSummary]:
+        """The newest of the wanted runs, newest first, started before the run `before` when that is given.
 
         Deleted ones are left out, or are all that is told with `deleted`.
         """
         number = self.number(before) if before else MOST_INDEX
+        conditions, values = search.conditions(wanted)
         found = self._all(
-            "SELECT r.number, r.run, r.instrument, r.method, r.technique, r.utc, s.body FROM runs r"
-            " LEFT JOIN results s ON s.run = r.number WHERE r.number < ?"
-            " AND (r.number IN (SELECT run FROM deleted)) = ? ORDER BY r.number DESC LIMIT ?",
+            "SELECT r.number, r.run, r.instrument, r.method, r.technique, r.utc, s.body,"
+            " json_extract(r.header, '$.method.setup.sample'), json_extract(r.header, '$.method.setup.electrode')"
+            " FROM runs r LEFT JOIN results s ON s.run = r.number WHERE r.number < ?"
+            " AND (r.number IN (SELECT run FROM deleted)) = ?"
+            f"{''.join(f' AND {each}' for each in conditions)} ORDER BY r.number DESC LIMIT ?",
             number,
             deleted,
+            *values,
             limit,
         )
         summaries = []
-        for run_number, name, instrument, method, technique, utc, body in found:
+        for run_number, name, instrument, method, technique, utc, body, sample, electrode in found:
             result = {} if body is None else json.loads(body)
             points = load_stored(self._connection, run_number).count
             state, outcome = result.get("state"), result.get("outcome")
-            summaries.append(RunSummary(name, instrument, method, technique, utc, points, state, outcome))
+            cell = (sample or "", electrode or "")
+            summaries.append(RunSummary(name, instrument, method, technique, utc, points, state, outcome, *cell))
         return summaries
 
     def names(self) -> list[str]:

@@ -28,6 +28,8 @@ class RunSummary:
     points: int
     state: str | None
     outcome: str | None
+    sample: str = ""
+    electrode: str = ""
 
 
 @dataclass(frozen=True)

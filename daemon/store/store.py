@@ -2,14 +2,14 @@
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from collections.abc import AsyncIterator, Callable, Collection, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from functools import partial
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
-from luggin.daemon.store.archive import Archive, open_store
+from luggin.daemon.store.archive import ANY, Archive, open_store
 from luggin.daemon.store.codec import layout_of
 from luggin.daemon.store.disk import Disk
 from luggin.daemon.store.evaluations import FAILED
@@ -29,6 +29,7 @@ from luggin.daemon.store.records import (
     StoreState,
     Stream,
 )
+from luggin.daemon.store.search import Wanted
 from luggin.daemon.store.space import check, most_points
 from luggin.daemon.store.writer import Job, Writer
 from luggin.protocol.payloads import MOST_POINTS_ASKED, Evaluation, RunEvent, RunHeader, RunResult
@@ -208,10 +209,12 @@ class Store:
 
     # Reading: each call is one short read of what is committed
 
-    async def runs(self, limit: int = 50, before: str = "", deleted: bool = False) -> list[RunSummary]:
-        """The newest runs, newest first, started before the run `before` when that is given; deleted ones are left
-        out, or are all that is told with `deleted`."""
-        return await self._read(Archive.runs, limit, before, deleted)
+    async def runs(
+        self, limit: int = 50, before: str = "", deleted: bool = False, wanted: Wanted = ANY
+    ) -> list[RunSummary]:
+        """The newest of the wanted runs, newest first, started before the run `before` when that is given; deleted
+        ones are left out, or are all that is told with `deleted`."""
+        return await self._read(Archive.runs, limit, before, deleted, wanted)
 
     async def deletion(self, run: str) -> Deletion | None:
         """Who deleted the run, None while nobody has."""
@@ -302,10 +305,11 @@ class Store:
 
     # Publication
 
-    async def unpublished(self, limit: int = 64) -> list[Outstanding]:
-        """Runs with something committed and unpublished: unfinished ones first, then in the order of their start."""
+    async def unpublished(self, limit: int = 64, ahead: Collection[str] = ()) -> list[Outstanding]:
+        """Runs with something committed and unpublished: unfinished ones and those named in `ahead` first, then the
+        others, each in the order of their start."""
         marks = self._writer.marks.all()
-        return await self._read(lambda archive: outstanding(archive.connection, marks, limit))
+        return await self._read(lambda archive: outstanding(archive.connection, marks, limit, ahead))
 
     async def unpublished_points(self, run: str, limit: int = MOST_POINTS_ASKED) -> list[Batch]:
         """The run's first unpublished points, at most `limit`, late fillings of holes included."""

@@ -135,3 +135,15 @@ async def test_an_evaluation_comes_in_pieces(store: Store) -> None:
     beyond = await questions.handle(AskEvaluation(request="r", name="first", first=size + 5))
     assert beyond.data["text"] == ""
     assert not (await questions.handle(AskEvaluation(request="r", name="none"))).accepted
+
+
+async def test_runs_are_looked_for_and_answers_stay_below_what_a_broker_carries(store: Store) -> None:
+    questions = Questions(store, 128 * 1024)
+    reply = await questions.handle(AskRuns(request="r", sample="COLUMN outlet, invented", until=1e12))
+    assert [each["run"] for each in reply.data["runs"]] == ["run-2", "run-1"]
+    assert (await questions.handle(AskRuns(request="r", text="no such words"))).data["runs"] == []
+    small = Questions(store, 2048 + 250)
+    reply = await small.handle(AskRuns(request="r"))
+    assert [each["run"] for each in reply.data["runs"]] == ["run-2"]
+    reply = await small.handle(AskRuns(request="r", before="run-2"))
+    assert [each["run"] for each in reply.data["runs"]] == ["run-1"]
