@@ -59,7 +59,7 @@ class Settings(Frozen):
         return MODELS[self.model]
 
     def make_cell(self, run: int) -> Cell:
-        """A fresh cell for run number `run` of this instrument."""
-        cell = load_cell(self.cell, seed=self.seed + run, concentrations=self.concentrations)
+        """A fresh cell for run number `run` of this instrument, counted from 1; additions before it have been made."""
+        cell = load_cell(self.cell, seed=self.seed + run, concentrations=self.concentrations, run=run)
         cell.set_temperature(self.temperature)
         return cell

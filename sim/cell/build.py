@@ -22,9 +22,9 @@ HOUR = 3600.0
 
 
 def build(
-    document: doc.CellDocument, generator: np.random.Generator, concentrations: Mapping[str, float]
+    document: doc.CellDocument, generator: np.random.Generator, concentrations: Mapping[str, float], run: int = 0
 ) -> SimulatedCell:
-    """`concentrations` (mol/m3) replaces those of the document, by species."""
+    """`concentrations` (mol/m3) replaces those of the document, by species; then comes what was added before `run`."""
     transport, area = _electrode(document.electrode)
     solution = Solution(
         [_couple(each, transport) for each in document.couples], area=area, layer=document.stirring.layer
@@ -32,6 +32,7 @@ def build(
     bulk = solution.start()
     for name, value in concentrations.items():
         bulk[solution.place(name)] = value
+    _add(document, run, solution, bulk)
     electrode = Electrode(
         _interface(document.interface),
         solution.couples,
@@ -48,6 +49,20 @@ def build(
         half_life=document.ageing.half_life if document.ageing else None,
         partner=_partner(document.partner),
     )
+
+
+def _add(document: doc.CellDocument, run: int, solution: Solution, bulk: Floats) -> None:
+    """Mix in what the operator has added before this run: volumes add up, and so do amounts."""
+    volume = document.volume or 0.0
+    dissolved = [place for place, each in enumerate(solution.species) if each.dissolved]
+    for addition in document.additions:
+        if addition.after_run < run:
+            poured = np.zeros_like(bulk)
+            for name, value in addition.concentrations.items():
+                poured[solution.place(name)] = value
+            mixed = (bulk * volume + poured * addition.volume) / (volume + addition.volume)
+            bulk[dissolved] = mixed[dissolved]
+            volume += addition.volume
 
 
 def _interface(model: doc.Interface) -> Interface:

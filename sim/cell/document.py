@@ -13,6 +13,7 @@ from luggin.protocol.quantity import (
     Frequency,
     Potential,
     Resistance,
+    Volume,
     parse,
 )
 
@@ -213,8 +214,22 @@ class Partner(Strict):
     reactions: tuple[Reaction, ...] = Field(min_length=1, max_length=8)
 
 
+class Addition(Strict):
+    """What the simulated operator does once so many runs have been started: pour in `volume` of a solution.
+
+    What it holds of the dissolved species is told in `concentrations`; all others, and what the cell held, are diluted.
+    """
+
+    after_run: int = Field(ge=1, le=100_000)
+    volume: Volume = Field(gt=0, le=1.0)
+    concentrations: dict[Name, Concentration] = Field({}, max_length=16)
+
+
 class CellDocument(Strict):
-    """One cell. `source` says where its values come from; invented ones are to be called so."""
+    """One cell. `source` says where its values come from; invented ones are to be called so.
+
+    `volume` is what the cell holds of solution at first, which only `additions` need.
+    """
 
     title: str = Field(min_length=1, max_length=100)
     source: str = Field(min_length=1, max_length=500)
@@ -228,6 +243,8 @@ class CellDocument(Strict):
     gas: Gas | None = None
     reference: Reference = Reference()
     ageing: Ageing | None = None
+    volume: Volume | None = Field(None, gt=0, le=1.0)
+    additions: tuple[Addition, ...] = Field((), max_length=100)
 
     @model_validator(mode="after")
     def _consistent(self) -> "CellDocument":
@@ -239,6 +256,15 @@ class CellDocument(Strict):
             raise ValueError("couples need an electrode; add its shape and size")
         if self.gas and self.gas.species not in [one.name for one in species if one.kind == "dissolved"]:
             raise ValueError(f"gas.species {self.gas.species!r} is not among the dissolved species")
+        dissolved = {one.name for one in species if one.kind == "dissolved"}
+        for number, addition in enumerate(self.additions):
+            if (unknown := next((name for name in addition.concentrations if name not in dissolved), None)) is not None:
+                known = ", ".join(sorted(dissolved)) or "none"
+                raise ValueError(f"additions[{number}] names {unknown!r}; the dissolved species are {known}")
+        if self.additions and self.volume is None:
+            raise ValueError("additions need the volume that the cell holds at first; add volume")
+        if [each.after_run for each in self.additions] != sorted(each.after_run for each in self.additions):
+            raise ValueError("additions must be in the order in which they are made, after_run rising")
         interface = self.interface
         if not (self.couples or self.reactions or interface.double_layer or interface.leak_resistance):
             raise ValueError("nothing conducts; add an interface, couples or reactions")

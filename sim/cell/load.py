@@ -24,14 +24,17 @@ def names() -> list[str]:
     return sorted(each.name.removesuffix(".toml") for each in folder.iterdir() if each.name.endswith(".toml"))
 
 
-def load_cell(source: Source, *, seed: int = 0, concentrations: Mapping[str, float] | None = None) -> Cell:
+def load_cell(
+    source: Source, *, seed: int = 0, concentrations: Mapping[str, float] | None = None, run: int = 0
+) -> Cell:
     """Make a cell from a shipped name, the path of a TOML or JSON file, or a mapping.
 
-    The same document, `seed` and steps give the same points. `concentrations` (mol/m3, by species) replaces those of
-    the document. Raises `DocumentError`, which names each wrong field, its value and what would be right.
+    The same document, `seed`, `run` and steps give the same points. `concentrations` (mol/m3, by species) replaces
+    those of the document; `run`, counted from 1, says how many of the document's additions have been made. Raises
+    `DocumentError`, which names each wrong field, its value and what would be right.
     """
     document = load_document(source)
-    return build(document, np.random.default_rng(seed), concentrations or {})
+    return build(document, np.random.default_rng(seed), concentrations or {}, run)
 
 
 def load_document(source: Source) -> CellDocument:

@@ -12,8 +12,8 @@ from support.cells import couple, monolayer
 
 SHIPPED = {
     "corroding", "dummy-capacitor", "dummy-diodes", "dummy-r-rc", "dummy-resistor", "galvanic-couple", "long-run",
-    "metal-film", "microdisk", "monolayer", "oxygen", "paracetamol", "pitting", "plating", "randles", "redox-probe",
-    "storage", "thin-layer",
+    "metal-film", "microdisk", "monolayer", "oxygen", "paracetamol", "paracetamol-addition", "pitting", "plating",
+    "randles", "redox-probe", "storage", "thin-layer",
 }  # fmt: skip
 
 
@@ -98,6 +98,12 @@ def test_concentrations_are_replaced_and_spiked() -> None:
         ({"couples": [{**couple(), "oxidised": monolayer()["oxidised"]}]}, "couples[0]", "adsorbed too"),
         ({"couples": [], "interface": {"series_resistance": 1.0}}, "document", "conducts"),
         ({"gas": {"species": "argon", "leaves_in": 1, "returns_in": 1}}, "document", "dissolved species"),
+        ({"additions": [{"after_run": 1, "volume": "1 mL"}]}, "document", "add volume"),
+        ({"volume": 1e-5, "additions": [{"after_run": 0, "volume": "1 mL"}]}, "after_run", "or equal to 1"),
+        ({"volume": 1e-5, "additions": [{"after_run": 1, "volume": "1 V"}]}, "additions[0].volume", "m3"),
+        ({"volume": 1e-5, "additions": [{"after_run": 1, "volume": 1e-6, "concentrations": {"x": 1.0}}]}, "document",
+         "additions[0] names 'x'; the dissolved species are o, r"),
+        ({"volume": 1e-5, "additions": [{"after_run": n, "volume": 1e-6} for n in (2, 1)]}, "document", "rising"),
         ({"reactions": [{"kind": "diodes", "saturation_current": 1e-9}]}, "scale", "add it"),
     ],
 )  # fmt: skip
@@ -140,3 +146,30 @@ def test_species_that_are_not_there() -> None:
         made.spike({"caffeine": 1.0})
     with pytest.raises(CellError, match="between 0 and"):
         made.spike({"o": -1.0})
+
+
+def test_additions_before_a_run_are_mixed_in() -> None:
+    """Amounts add up and volumes too; what is not added to is diluted; no run needs the runs before it."""
+    base = document(
+        couples=[couple(1.0, 0.5)],
+        volume="10 mL",
+        additions=[
+            {"after_run": 2, "volume": "1 mL", "concentrations": {"o": "12 mM"}},
+            {"after_run": 3, "volume": "1 mL"},
+        ],
+    )
+    o, r = 1.0, 0.5
+    held = {1: (o, r), 2: (o, r), 3: ((10 * o + 12) / 11, 10 * r / 11), 4: ((10 * o + 12) / 12, 10 * r / 12)}
+    ramp = np.linspace(0.3, -0.3, 61)
+    for run, (oxidised, reduced) in reversed(held.items()):
+        plain = load_cell(base, concentrations={"o": oxidised, "r": reduced})
+        found = load_cell(base, run=run).potential_control(0.1, ramp[:-1], ramp[1:]).current
+        assert found == pytest.approx(plain.potential_control(0.1, ramp[:-1], ramp[1:]).current, rel=1e-9)
+
+
+def test_what_was_replaced_is_there_before_anything_is_added() -> None:
+    base = document(couples=[couple()], volume="10 mL", additions=[{"after_run": 1, "volume": "10 mL"}])
+    ramp = np.linspace(0.3, -0.3, 61)
+    diluted = load_cell(base, concentrations={"o": 2.0, "r": 1.0}, run=2).potential_control(0.1, ramp[:-1], ramp[1:])
+    plain = load_cell(base, concentrations={"o": 1.0, "r": 0.5}).potential_control(0.1, ramp[:-1], ramp[1:])
+    assert diluted.current == pytest.approx(plain.current, rel=1e-9)
