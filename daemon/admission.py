@@ -1,6 +1,6 @@
 """Whether a method may start on this instrument: everything that can be said before the cell is touched."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from luggin.daemon.settings import InstrumentSettings
@@ -11,11 +11,16 @@ from luggin.protocol.problem import DocumentError, Problem
 from luggin.protocol.program import Program
 
 
-def admit(document: Mapping[str, Any], capability: Capability, settings: InstrumentSettings) -> tuple[Method, Program]:
-    """The method and its program.  Raises DocumentError listing every problem."""
+def admit(
+    document: Mapping[str, Any], capability: Capability, settings: InstrumentSettings, unfit: Sequence[Problem] = ()
+) -> tuple[Method, Program]:
+    """The method and its program; `unfit` is what it requires and does not stand (see fitness).
+
+    Raises DocumentError listing every problem.
+    """
     parsed = method.parse(dict(document))
     program = method.compile_method(parsed)
-    problems = check(program, capability)
+    problems = [*check(program, capability), *unfit]
     if _plain(parsed.setup.reference) != _plain(settings.reference):
         reason = "the potentials are against another reference electrode than the one in this cell"
         allowed = f"the cell has {settings.reference}; use a method for it, or correct the configuration"

@@ -117,6 +117,7 @@ class Books:
         """Store the result of a run; Sealed or NotStored follows."""
         try:
             gaps = await self._store.gaps(effect.run, effect.end)
+            doubts = (await self._store.header(effect.run)).doubts
             result = RunResult.model_validate(
                 {
                     "run": effect.run,
@@ -126,7 +127,7 @@ class Books:
                     "points": effect.end - sum(after - first for first, after in gaps),
                     "gaps": gaps,
                     "cell": effect.cell,
-                    "flagged": effect.flagged or bool(gaps),
+                    "flagged": effect.flagged or bool(gaps) or bool(doubts),
                     "utc": self._clock.utc(),
                 }
             )

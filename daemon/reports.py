@@ -103,6 +103,7 @@ def header_of(
     software: str,
     command: ReceivedCommand,
     clock: Clock,
+    doubts: tuple[str, ...] = (),
 ) -> RunHeader:
     """Everything needed to understand and repeat the run."""
     able = {"dead_man": capability.dead_man, "floating": capability.floating}
@@ -127,5 +128,6 @@ def header_of(
         asked_by=command.client,
         verified=command.verified,
         columns={column: COLUMNS[column].unit for column in COLUMNS if column in capability.columns},
+        doubts=doubts,
         utc=clock.utc(),
     )

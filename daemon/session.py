@@ -17,14 +17,16 @@ from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.connecting import Connecting
 from luggin.daemon.control import Control
 from luggin.daemon.execution import Execution
+from luggin.daemon.fitness import Fitness, fitness
 from luggin.daemon.interlock import Interlock
 from luggin.daemon.recall import recall
 from luggin.daemon.settings import InstrumentSettings, Intervals
 from luggin.daemon.store import Store, StoreError
 from luggin.drivers.api import Driver
+from luggin.protocol import method
 from luggin.protocol.instrument import Cell
 from luggin.protocol.payloads import Acknowledge, Attest, Check, Describe, Reply, Start, Unhold
-from luggin.protocol.problem import DocumentError
+from luggin.protocol.problem import DocumentError, Problem
 from luggin.protocol.program import bounds
 from luggin.protocol.unit import Order, State, Unit, effects, events, leavable, restored, step
 
@@ -165,19 +167,21 @@ class Instrument:
         self._control.record_command(command, reply)
 
     async def _obey(self, command: ReceivedCommand) -> Reply:
+        payload = command.payload
+        fit = await self._fitness(payload) if isinstance(payload, Start | Check) else Fitness()
         now = self._clock.monotonic()
         energises = isinstance(command.payload, Start | Unhold)
         if energises and self.interlock is not None and (sentence := self.interlock.refusal) is not None:
             return _refused(command, sentence)
         match command.payload:
             case Start() as start:
-                return await self._start(command, start)
+                return await self._start(command, start, fit)
             case Unhold() as unhold:
                 return self._tell(command, events.Unhold(now, command.client, unhold.token))
             case Attest() as attest:
                 return await self._attest(command, attest)
             case Check() as check:
-                return await self._check(command, check)
+                return await self._check(command, check, fit)
             case Describe():
                 return self._describe(command)
             case Acknowledge() as acknowledge:
@@ -220,7 +224,20 @@ class Instrument:
         self._control.books.record(note, self._control.execution)
         return Reply(request=command.payload.request, accepted=True, sentence=words)
 
-    async def _start(self, command: ReceivedCommand, start: Start) -> Reply:
+    async def _fitness(self, asked: Start | Check) -> Fitness:
+        """What the method requires; a method that can't be read is told of when it is admitted."""
+        if not {"requires", "pre_flight"} & asked.method.keys():
+            return Fitness()
+        try:
+            wanted, started = method.parse(asked.method), isinstance(asked, Start)
+            return await fitness(self._store, self._name, wanted, self._clock.utc(), pre_flight=started)
+        except DocumentError:
+            return Fitness()
+        except StoreError as error:
+            reason = f"the store can't say whether what it requires stands: {error}"
+            return Fitness(problems=(Problem("requires", None, reason, "try again"),))
+
+    async def _start(self, command: ReceivedCommand, start: Start, fit: Fitness) -> Reply:
         # Just connected, the cell is being confirmed off: that takes a moment only.
         await self._control.until(lambda: self.unit.off is None or not self.unit.off.asked, self._intervals.cell_off)
         session, now, run = self._control.session, self._clock.monotonic(), self._run_id()
@@ -228,7 +245,7 @@ class Instrument:
         if (sentence := self._rejection(unasked)) is not None or session is None:
             return _refused(command, sentence or "The instrument is not reachable.")
         try:
-            method, program = admit(start.method, session.capability, self._settings)
+            parsed, program = admit(start.method, session.capability, self._settings, fit.problems)
         except DocumentError as error:
             problems = [str(problem) for problem in error.problems]
             return _refused(command, "The method can't run here: " + "; ".join(problems), problems)
@@ -236,7 +253,7 @@ class Instrument:
             self._node,
             self._name,
             run,
-            method=method,
+            method=parsed,
             program=program,
             capability=session.capability,
             boot=self.unit.boot,
@@ -244,26 +261,37 @@ class Instrument:
             software=f"luggin {version('luggin')}",
             command=command,
             clock=self._clock,
+            doubts=fit.doubts,
         )
         self._control.execution = Execution(header)
         order = Order.of(run, program, session.capability.dead_man)
         self._tell(command, events.Start(now, command.client, start.token, order))
+        self._note(run, fit)
         return await self._started(command, run)
 
-    async def _check(self, command: ReceivedCommand, check: Check) -> Reply:
+    def _note(self, run: str, fit: Fitness) -> None:
+        """What the run relies upon, and what flags it, among its events."""
+        notes = [effects.Record(run, "flagged", doubt) for doubt in fit.doubts]
+        for each in fit.relied:
+            words = f"It relies upon the {each.kind} {each.name} of {each.subject}."
+            notes.append(effects.Record(run, "relied-upon", words, {"evaluation": each.name, "runs": list(each.runs)}))
+        for note in notes:
+            self._control.books.record(note, self._control.execution)
+
+    async def _check(self, command: ReceivedCommand, check: Check, fit: Fitness) -> Reply:
         """Every reason why the method could not start here, but for what the unit is doing at the moment."""
         session = self._control.session
         if session is None:
             return _refused(command, "The instrument is not reachable; what it can execute is not known without it.")
         try:
-            _, program = admit(check.method, session.capability, self._settings)
+            _, program = admit(check.method, session.capability, self._settings, fit.problems)
             extent = bounds(program)
             await self._store.check_space(extent.points + extent.held_points, session.capability.columns)
         except (DocumentError, StoreError) as error:
             problems = [str(each) for each in error.problems] if isinstance(error, DocumentError) else [f"{error}."]
             return _refused(command, "The method can't run here: " + "; ".join(problems), problems)
         model = f"{session.capability.identity.maker} {session.capability.identity.model}"
-        sentence = f"The {model} at {self._name} can execute it."
+        sentence = " ".join((f"The {model} at {self._name} can execute it.", *_flags(fit)))
         return Reply(request=command.payload.request, accepted=True, sentence=sentence)
 
     def _describe(self, command: ReceivedCommand) -> Reply:
@@ -307,6 +335,10 @@ class Instrument:
 def _refused(command: ReceivedCommand, sentence: str, problems: Sequence[str] = (), run: str | None = None) -> Reply:
     request = command.payload.request
     return Reply(request=request, accepted=False, sentence=sentence, problems=list(problems), run=run)
+
+
+def _flags(fit: Fitness) -> Sequence[str]:
+    return ("The run would be flagged:", *fit.doubts) if fit.doubts else ()
 
 
 async def _wait(event: asyncio.Event) -> None:

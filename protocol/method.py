@@ -17,8 +17,10 @@ from luggin.protocol.method_parts import (
     EndingChoice,
     LimitChoice,
     OpenCircuitChoice,
+    PreFlightChoice,
     Preparation,
     RangingChoice,
+    Requirements,
     Setup,
 )
 from luggin.protocol.problem import DocumentError, Problem, from_validation
@@ -51,7 +53,8 @@ _SPARE_TIME = 60.0
 
 class Method(Frozen):
     """A valid method.  `phases` holds preparations and exactly one measurement of the named technique; `evaluation`
-    says how its runs are evaluated beside what is usual for the technique."""
+    says how its runs are evaluated beside what is usual for the technique, `requires` and `pre_flight` what has to be
+    fit before they start."""
 
     version: Literal[1]
     name: str = Field(pattern=r"^[a-z0-9-]{1,64}$")
@@ -66,6 +69,8 @@ class Method(Frozen):
     dead_man: DeadManChoice = DeadManChoice()
     longest_hold: Duration = Field(600.0, ge=0, le=LONGEST)
     mains_frequency: Literal[50, 60] = 50
+    requires: Requirements | None = None
+    pre_flight: PreFlightChoice | None = None
     evaluation: tuple[EvaluationSettings, ...] = ()
 
     @property
@@ -156,6 +161,9 @@ def _cross_checks(method: Method, technique: techniques.Technique) -> list[Probl
         for needed in technique.needs
         if needed not in before
     ]
+    if method.requires is not None and method.requires.electrode_qualification and not method.setup.electrode:
+        reason = "its qualification is required, and no electrode is named"
+        problems.append(Problem("setup.electrode", None, reason, "name it, or leave the requirement out"))
     for index, phase in enumerate(method.phases):
         where = f"phases[{index}].potential"
         if not isinstance(phase, Preparation):

@@ -12,6 +12,7 @@ from luggin.protocol.quantity import (
     Duration,
     Frequency,
     Potential,
+    Resistance,
     ScanRate,
     Temperature,
     show,
@@ -48,6 +49,40 @@ class Preparation(Frozen):
         None, gt=0, description="drift of the open-circuit potential below which the phase ends; not met, the run ends"
     )
     drift_window: Duration = Field(10.0, gt=0, description="time over which the drift is fitted")
+
+
+Unfit = Literal["refuse", "flag"]
+"""What becomes of a run whose instrument, electrode or cell is not fit: it does not start, or its result is flagged."""
+
+
+class Requirements(Frozen):
+    """Qualifications that have to stand: the newest one has passed and has not expired."""
+
+    instrument_qualification: Unfit | None = Field(None, description="of the instrument, on a dummy cell")
+    electrode_qualification: Unfit | None = Field(None, description="of the electrode of setup, in a redox probe")
+
+
+class PreFlightChoice(Frozen):
+    """A look at the cell before the run: the open-circuit potential for a while, then an alternating potential of a few
+    millivolts about it, from a high frequency down.
+
+    `unfit` says what becomes of the run when something is wrong.  `largest_noise` is the standard deviation of the
+    open-circuit potential about its drift; the bounds of the uncompensated resistance tell a short from a dry reference
+    or a bubble.  Common practice, no source: a laboratory sets its own.
+    """
+
+    unfit: Unfit = "refuse"
+    rest: Duration = Field(2.0, ge=0.5, le=600, description="time at open circuit")
+    amplitude: Potential = Field(5e-3, gt=0, le=0.02, description="amplitude of the alternating potential, rms")
+    smallest_resistance: Resistance = Field(1.0, gt=0)
+    largest_resistance: Resistance = Field(10e3, gt=0)
+    largest_noise: Potential = Field(1e-3, gt=0)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> "PreFlightChoice":
+        if self.smallest_resistance >= self.largest_resistance:
+            raise ValueError("smallest_resistance must lie below largest_resistance; exchange them")
+        return self
 
 
 class RangingChoice(Frozen):

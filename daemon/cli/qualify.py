@@ -80,7 +80,8 @@ async def _prompted(remote: "Remote", instrument: str) -> "SequenceState":
 
 
 def _tell(state: "SequenceState") -> None:
-    print(f"  {state.reason}", flush=True)
+    if state.doing not in ("starting", "evaluating"):
+        print(f"  {state.reason}", flush=True)
 
 
 async def _report(remote: "Remote", name: str, as_json: bool) -> int:
