@@ -36,6 +36,7 @@ FUNCTIONS: Mapping[str, str] = {
     "standard-addition": "luggin.daemon.evaluation.addition:found_by_addition",
     "qualification": "luggin.daemon.evaluation.qualification:qualify",
     "resistance": "luggin.daemon.evaluation.resistance:find_resistance",
+    "pre-flight": "luggin.daemon.evaluation.pre_flight:look",
 }
 """Kind to module:function."""
 

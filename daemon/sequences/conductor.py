@@ -15,11 +15,12 @@ from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.evaluator import Evaluator
 from luggin.daemon.sequences.memory import Memory, Patron, Remembered
-from luggin.daemon.sequences.runs import Runs
+from luggin.daemon.sequences.pre_flight import PreFlight
+from luggin.daemon.sequences.runs import Runs, method_of
 from luggin.daemon.store import Store, StoreError
 from luggin.protocol import topics
 from luggin.protocol.evaluation import settings_of
-from luggin.protocol.payloads import Answer, Reply, SequenceState, StartSequence, Unhold
+from luggin.protocol.payloads import Answer, Reply, SequenceState, Start, StartSequence, Unhold
 from luggin.protocol.problem import DocumentError
 from luggin.protocol.sequence import (
     OVER,
@@ -84,6 +85,7 @@ class Conductor:
         self._store = store
         self._memory = Memory(name, store, clock)
         self._runs = Runs(name, session, store)
+        self._pre_flight = PreFlight(self._runs)
         self._on: _Performance | None = None
         self._moved = asyncio.Event()
         self._recalled = asyncio.Event()
@@ -132,11 +134,19 @@ class Conductor:
 
     async def handle(self, command: ReceivedCommand) -> Reply:
         if command.verb not in VERBS and not (command.verb == "start" and self._busy()):
-            return await self._session.handle(command)
+            return await self._hand_on(command)
         await self._recalled.wait()
         reply = await self._obey(command)
         self._session.record(command, reply)
         return reply
+
+    async def _hand_on(self, command: ReceivedCommand) -> Reply:
+        """To the session; a start that wants it by way of a look at the cell."""
+        start = command.payload
+        if not isinstance(start, Start) or start.method.get("pre_flight") is None:
+            return await self._session.handle(command)
+        reply = await self._pre_flight.start(Patron.of(command), start.method, start.token)
+        return reply.model_copy(update={"request": start.request})
 
     async def _obey(self, command: ReceivedCommand) -> Reply:
         payload = command.payload
@@ -148,6 +158,8 @@ class Conductor:
             return _refused(command, "The token is out of date; read the state again and quote its token.")
         if self._on is None:
             return _refused(command, "No sequence is on.")
+        if self._pre_flight.on and command.verb in ("sequence-skip", "sequence-stop", "sequence-abort"):
+            await self._runs.end(Patron.of(command), "abort" if command.verb == "sequence-abort" else "stop")
         at, by = self._at(), command.client
         if isinstance(payload, Answer):
             event: events.Command = events.Answer(at, by, payload.prompt, payload.words)
@@ -259,7 +271,7 @@ class Conductor:
             sentence = f"it can't be recorded: {error}."
             self._news(on, lambda at: events.Refused(at, sentence))
             return
-        reply = await self._runs.start(on.name, on.document, on.patron, asked)
+        reply = await self._pre_flight.start(on.patron, method_of(on.name, on.document, asked))
         if reply.run is None or not reply.accepted:
             self._news(on, lambda at: events.Refused(at, reply.sentence))
             return

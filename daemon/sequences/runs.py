@@ -12,7 +12,7 @@ from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.sequences.memory import Patron
 from luggin.daemon.store import Store, StoreError
 from luggin.protocol.evaluation.quantities import quantities
-from luggin.protocol.payloads import Check, Plain, Reply, Start
+from luggin.protocol.payloads import Check, Describe, Plain, Reply, Start
 from luggin.protocol.sequence import SequenceDocument
 from luggin.protocol.sequence.effects import StartRun
 from luggin.protocol.unit import Unit
@@ -33,11 +33,12 @@ class Session(Protocol):
 
 @dataclass(frozen=True)
 class Over:
-    """How a run ended, and the quantities of its evaluations by name."""
+    """How a run ended, and the quantities by name and the warnings of its evaluations."""
 
     state: str
     sentence: str
     quantities: Mapping[str, float] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
 
 
 def tag_of(sequence: str, number: int) -> str:
@@ -59,16 +60,19 @@ class Runs:
                 return f"methods.{name}: {reply.sentence}"
         return None
 
-    async def start(self, sequence: str, document: SequenceDocument, patron: Patron, asked: StartRun) -> Reply:
-        """Ask for a run, with the token as it is now; once more when that was renewed in between."""
-        method = _method_of(sequence, document, asked)
-        for _ in range(2):
-            token = self._session.unit.token
-            payload = Start(request=secrets.token_hex(8), token=token, method=method)
+    async def ask_for(self, patron: Patron, method: Mapping[str, Any], token: str | None = None) -> Reply:
+        """Ask for a run, with this token; or with the one of now, once more when that was renewed in between."""
+        for _ in range(2 if token is None else 1):
+            quoted = self._session.unit.token if token is None else token
+            payload = Start(request=secrets.token_hex(8), token=quoted, method=dict(method))
             reply = await self._session.handle(_command("start", patron, payload))
-            if reply.accepted or reply.problems or token == self._session.unit.token:
+            if reply.accepted or reply.problems or quoted == self._session.unit.token:
                 break
         return reply
+
+    async def tell(self, verb: str, patron: Patron, payload: Check | Describe) -> Reply:
+        """Ask the instrument's session something that touches nothing."""
+        return await self._session.handle(_command(verb, patron, payload))
 
     async def end(self, patron: Patron, how: Literal["stop", "abort"]) -> None:
         reply = await self._session.handle(_command(how, patron, Plain(request=secrets.token_hex(8))))
@@ -101,31 +105,35 @@ class Runs:
                 break  # runs and sequences are named by when they began
         return [found[number] for number in sorted(found)]
 
-    async def over(self, run: str) -> Over:
-        """Wait until the run has its result, and a bounded time for its evaluation."""
+    async def over(self, run: str, *, also_failed: bool = False) -> Over:
+        """Wait until the run has its result, and a bounded time for its evaluation; of a run that is not complete, only
+        when it is `also_failed` that is asked for."""
         serial = -1
         while (result := await self._store.result(run)) is None:
             serial = await self._store.changed(serial)
-        if result.state != "Complete":
+        if result.state != "Complete" and not also_failed:
             return Over(result.state, result.sentence)
         try:
             async with asyncio.timeout(EVALUATED_WITHIN):
                 while run in await self._store.unevaluated():
                     serial = await self._store.changed(serial)
-            found = await self._quantities(run)
+            found, warnings = await self._evaluated(run)
         except (TimeoutError, StoreError) as error:
             log.warning("a run of a sequence was not evaluated in time", run=run, reason=str(error))
-            found = {}
-        return Over(result.state, result.sentence, found)
+            found, warnings = {}, ()
+        return Over(result.state, result.sentence, found, warnings)
 
-    async def _quantities(self, run: str) -> dict[str, float]:
+    async def _evaluated(self, run: str) -> tuple[dict[str, float], tuple[str, ...]]:
         found: dict[str, float] = {}
+        warnings: list[str] = []
         for _, evaluation in await self._store.evaluations_of(run):
             found |= quantities(evaluation.kind, evaluation.body or {})
-        return found
+            warnings += evaluation.warnings
+        return found, tuple(warnings)
 
 
-def _method_of(sequence: str, document: SequenceDocument, asked: StartRun) -> dict[str, Any]:
+def method_of(sequence: str, document: SequenceDocument, asked: StartRun) -> dict[str, Any]:
+    """The method of a step, with its place in the sequence among its tags."""
     method = dict(document.methods[asked.method])
     setup = dict(method.get("setup", {}))
     setup["tags"] = [*setup.get("tags", ()), asked.label, tag_of(sequence, asked.number)]
@@ -134,6 +142,6 @@ def _method_of(sequence: str, document: SequenceDocument, asked: StartRun) -> di
     return {**method, "setup": setup}
 
 
-def _command(verb: str, patron: Patron, payload: Start | Plain) -> ReceivedCommand:
+def _command(verb: str, patron: Patron, payload: Start | Plain | Check | Describe) -> ReceivedCommand:
     origin = cast(Literal["mqtt", "local"], patron.origin)
     return ReceivedCommand(verb, patron.client, patron.verified, payload, origin)

@@ -12,6 +12,7 @@ from luggin.protocol.evaluation.addition_settings import STANDARD_ADDITION
 from luggin.protocol.evaluation.base import EvaluationSettings, Kind
 from luggin.protocol.evaluation.level_settings import LEVELS
 from luggin.protocol.evaluation.peak_settings import PEAKS
+from luggin.protocol.evaluation.pre_flight_settings import PRE_FLIGHT
 from luggin.protocol.evaluation.qualification_settings import QUALIFICATION
 from luggin.protocol.evaluation.quantification_settings import CALIBRATION, CONCENTRATION
 from luggin.protocol.evaluation.resistance_settings import RESISTANCE
@@ -27,6 +28,7 @@ KINDS: Mapping[str, Kind] = {
         STANDARD_ADDITION,
         QUALIFICATION,
         RESISTANCE,
+        PRE_FLIGHT,
     )
 }
 
