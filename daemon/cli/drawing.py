@@ -33,6 +33,24 @@ def chart(
     return str(plotext.uncolorize(plotext.build())).rstrip()
 
 
+def levels_chart(
+    values: Sequence[float], levels: Sequence[float], title: str, width: int = 78, height: int = 18
+) -> str:
+    """Values one after the other, counted from 1, and horizontal lines."""
+    import plotext
+
+    plotext.clear_figure()
+    plotext.theme("clear")
+    plotext.plot_size(width, height)
+    plotext.xlabel("number")
+    plotext.ylabel(title)
+    numbers = list(range(1, len(values) + 1))
+    for level in levels:
+        plotext.plot([1, len(values)], [level, level], marker="-")
+    plotext.scatter(numbers, list(values), marker="o")
+    return str(plotext.uncolorize(plotext.build())).rstrip()
+
+
 def program_chart(program: "Program", width: int = 76) -> str:
     """What the program applies against time."""
     from luggin.protocol.profile import course

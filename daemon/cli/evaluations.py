@@ -49,6 +49,19 @@ def fetched(args: argparse.Namespace, name: str) -> "Evaluation":
             raise CliError(str(error)) from None
 
 
+def fetched_all(args: argparse.Namespace, names: Sequence[str]) -> "list[Evaluation]":
+    """The whole of several, over one connection."""
+    path = store_path(args)
+    if path is None:
+        return with_remote(args, lambda remote: _fetch_all(remote, names))
+    with _read(path) as archive:
+        return [archive.evaluation(name) for name in names]
+
+
+async def _fetch_all(remote: "Remote", names: Sequence[str]) -> "list[Evaluation]":
+    return [await fetch_evaluation(remote, name) for name in names]
+
+
 def newest(
     args: argparse.Namespace, kind: str, *, subject: str | None = None, run: str | None = None
 ) -> "Evaluation | None":

@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import json
 import signal
+import sys
 from typing import TYPE_CHECKING, Any
 
 from luggin.daemon.cli import exits
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from luggin.protocol.payloads import Reply
 
 HELP = "run a method on an instrument and watch it; Ctrl-C stops the run, twice aborts it"
+_LOOK_WITHIN = 180.0  # s; a look at the cell before the run, and its evaluation
 _ENDS = {"Complete": exits.OK, "Stopped": exits.OK, "Aborted": exits.ABORTED}
 
 
@@ -47,6 +49,8 @@ async def _run(remote: "Remote", args: argparse.Namespace, document: dict[str, A
     instrument = await pick_instrument(remote, args.instrument)
     early: list[tuple[str, bytes]] = []
     async with remote.watching(lambda topic, payload: early.append((topic, payload))):
+        if document.get("pre_flight") is not None and not args.json:
+            print("looking at the cell first: open circuit, then a few millivolts", file=sys.stderr)
         reply = await _start(remote, instrument, document)
         if reply.run is None:
             raise CliError(f"{remote.node}/{instrument} accepted the start without naming a run")
@@ -67,13 +71,17 @@ async def _method_of(remote: "Remote", run: str) -> dict[str, Any]:
 
 
 async def _start(remote: "Remote", instrument: str, document: dict[str, Any]) -> "Reply":
-    token = (await remote.state(instrument)).token
-    reply = await remote.ask(instrument, "start", token=token, method=document)
+    from luggin.daemon.mqtt.remote import ANSWER_TIMEOUT
+
+    token, within = (await remote.state(instrument)).token, ANSWER_TIMEOUT
+    if document.get("pre_flight") is not None:
+        within += _LOOK_WITHIN + float(document["pre_flight"].get("rest", 0.0))
+    reply = await remote.ask(instrument, "start", within, token=token, method=document)
     if not reply.accepted:
         fresh = (await remote.state(instrument)).token
         # A refused start started nothing; the token may just have been renewed while ours was on its way.
         if fresh != token and not reply.problems and "token" in reply.sentence:
-            reply = await remote.ask(instrument, "start", token=fresh, method=document)
+            reply = await remote.ask(instrument, "start", within, token=fresh, method=document)
     if not reply.accepted:
         raise CliError(
             "\n  ".join([reply.sentence, *reply.problems]), exits.BAD_DOCUMENT if reply.problems else exits.FAILED
@@ -102,6 +110,8 @@ async def _report(remote: "Remote", follower: "Follower", as_json: bool) -> int:
         print(json.dumps(result.model_dump(mode="json"), indent=2))
     else:
         print(f"{result.run}: {result.state}, {result.points} points. {result.sentence}")
+        for doubt in follower.header.doubts if follower.header is not None else ():
+            print(f"  flagged: {doubt}")
         for first, after in result.gaps:
             print(f"  lost: points {first} to {after - 1}")
         if result.cell == "off":

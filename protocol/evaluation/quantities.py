@@ -21,6 +21,14 @@ def quantities(kind: str, body: Mapping[str, Any]) -> dict[str, float]:
     return {name: float(value) for name, value in listed.items() if isinstance(value, int | float)}
 
 
+def unit_of(kind: str, body: Mapping[str, Any], name: str) -> str:
+    """SI unit of a quantity, empty where the evaluation doesn't say."""
+    if kind == "peaks":
+        word = name.rpartition(".")[2]
+        return {"height": "A", "area": "A V"}.get(word, "V")
+    return str(body.get("units", {}).get(name, ""))
+
+
 def _of_peaks(body: PeaksBody) -> dict[str, float]:
     found: dict[str, float] = {}
     for each in reversed(body.analytes):  # so that the first sweep's stand in the end
