@@ -33,6 +33,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--search", nargs=2, metavar=("E1", "E2"), help="report peaks between these potentials only")
     group.add_argument("--smoothing", metavar="WIDTH", help="smooth (Savitzky-Golay) over this width of potential")
     group.add_argument(
+        "--resistance",
+        metavar="R",
+        help="correct for this uncompensated resistance (120ohm), or for that which a RUN of the same cell found",
+    )
+    group.add_argument(
         "--analyte",
         action="append",
         nargs=3,
@@ -66,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _looking(args: argparse.Namespace) -> bool:
-    options = (args.settings, args.baseline, args.anchors, args.search, args.smoothing, args.analyte)
+    options = (args.settings, args.baseline, args.anchors, args.search, args.smoothing, args.analyte, args.resistance)
     return args.detect or any(option is not None for option in options)
 
 
@@ -108,7 +113,29 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
         settings["analytes"] = [
             {"name": name, "window": [_potential(low), _potential(high)]} for name, low, high in args.analyte
         ]
+    if args.resistance is not None:
+        settings["uncompensated_resistance"] = _resistance(args)
     return settings
+
+
+def _resistance(args: argparse.Namespace) -> float:
+    """The one that was given, or that of a run."""
+    from luggin.daemon.cli.evaluations import newest
+    from luggin.protocol import topics
+    from luggin.protocol.evaluation.quantities import quantities
+    from luggin.protocol.quantity import QuantityError, parse
+
+    try:
+        return parse(args.resistance, "ohm")
+    except QuantityError as error:
+        if not topics.is_segment(args.resistance):
+            raise CliError(f"--resistance: {error}", exits.USAGE) from None
+    for kind in ("resistance", "pre-flight"):
+        found = newest(args, kind, run=args.resistance)
+        value = None if found is None else quantities(kind, found.body or {}).get("uncompensated-resistance")
+        if value is not None:
+            return value
+    raise CliError(f"--resistance: run {args.resistance} has no uncompensated resistance; give one, such as 120ohm")
 
 
 def _edit(args: argparse.Namespace) -> dict[str, Any]:

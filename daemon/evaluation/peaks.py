@@ -6,12 +6,13 @@ import numpy as np
 
 from luggin.daemon.analysis.assign import assign
 from luggin.daemon.analysis.by_hand import remove_peak, set_peak
+from luggin.daemon.analysis.ohmic import OhmicRecord, correct_ohmic_drop
 from luggin.daemon.analysis.pairing import PairSettings, RedoxPair, SweepPeaks, couples, sweep_peaks
 from luggin.daemon.analysis.peak_models import PeakResult
 from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.functions import Finding
 from luggin.daemon.evaluation.run_data import Columns, RunData
-from luggin.protocol.evaluation.peak_results import AnalytePeak, Couple, PeaksBody, Place, Sweep
+from luggin.protocol.evaluation.peak_results import AnalytePeak, Couple, OhmicCorrection, PeaksBody, Place, Sweep
 from luggin.protocol.evaluation.peak_settings import AnalyteList, PeakEdit, Peaks, PeakSettings
 from luggin.protocol.points import Array
 
@@ -24,7 +25,7 @@ def find_peaks(runs: Sequence[RunData], settings: Peaks) -> Finding:
     """Peaks of one run; no peak is an answer too, and says why.  Raises EvaluationError, AnalysisError."""
     (run,) = runs
     columns, usable, warnings = _curve(run)
-    potential, current = columns["potential"], columns["current"]
+    potential, current, ohmic = _corrected(columns["potential"], columns["current"], settings)
     time = columns.get("time") if run.technique in _LINEAR else None
     found = sweep_peaks(
         potential,
@@ -37,7 +38,7 @@ def find_peaks(runs: Sequence[RunData], settings: Peaks) -> Finding:
     for edit in settings.edits:
         found = _edited(found, edit, potential, current, time, usable)
     pairs = couples(found, current, usable, PairSettings(widest_separation=settings.widest_separation))
-    body = _body(found, pairs, columns["index"], settings)
+    body = _body(found, pairs, columns["index"], settings).model_copy(update={"ohmic": ohmic})
     return Finding(body.model_dump(mode="json"), tuple([*warnings, *_warnings(body)][:MOST_WARNINGS]))
 
 
@@ -60,6 +61,16 @@ def _curve(run: RunData) -> tuple[Columns, Array, list[str]]:
         raise EvaluationError(f"run {run.run} has no {lacking} among its columns; peaks need potential and current")
     rest = {name: measured[name] for name in ("index", "time", "cycle", "current") if name in measured}
     return {**rest, "potential": potential}, fit, warnings
+
+
+def _corrected(potential: Array, current: Array, settings: Peaks) -> tuple[Array, Array, OhmicCorrection]:
+    """Potential without ohmic drop, the current, and what was taken off; no instrument here compensates by itself."""
+    resistance, known = settings.uncompensated_resistance, np.isfinite(potential) & np.isfinite(current)
+    if resistance is None or not known.any():
+        return potential, current, OhmicCorrection()
+    without = potential.astype(float).copy()
+    without[known], record = correct_ohmic_drop(potential[known], current[known], resistance, OhmicRecord())
+    return without, current, OhmicCorrection(by_instrument=record.by_instrument, subtracted=record.subtracted)
 
 
 def _edited(

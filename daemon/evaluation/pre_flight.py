@@ -22,6 +22,8 @@ _UNITS = {
 _HEADROOM = 5.0
 """How many times the charging current the proposed range holds."""
 _FEWEST = 5
+_SEEN = 0.02
+"""Share of the impedance that what lies behind the resistance must have, to be told apart from it."""
 
 
 def look(runs: Sequence[RunData], settings: PreFlight) -> Finding:
@@ -84,8 +86,9 @@ def _parts(frequency: Array, z: Array) -> dict[str, float]:
     f, z = frequency[order], z[order]
     found = {"uncompensated-resistance": float(z[-1].real)}
     behind = z[:-1] - z[-1].real
-    if len(behind) and (np.abs(behind) > 0).all():
-        capacitance = float(np.median((1 / behind).imag / (2 * np.pi * f[:-1])))
+    seen = np.abs(behind) > _SEEN * np.abs(z[:-1])
+    if seen.any():
+        capacitance = float(np.median((1 / behind[seen]).imag / (2 * np.pi * f[:-1][seen])))
         if capacitance > 0:
             found["capacitance"] = capacitance
     return found
@@ -110,7 +113,7 @@ def _faults(
     elif not fit.any():
         yield Fault(kind="no-answer", sentence="the cell gave no impedance that can be evaluated; look at its run")
     elif abs(z[fit][0]) > settings.open_above:
-        words = f"next to no current flows ({show(abs(z[fit][0]), 'ohm')}): a lead is loose, or an electrode is dry"
+        words = f"next to no current flows ({_told(abs(z[fit][0]))}): a lead is loose, or an electrode is dry"
         yield Fault(kind="open", sentence=words)
     elif resistance is not None and resistance < settings.smallest_resistance:
         words = f"the uncompensated resistance is {_told(resistance)}, less than a cell has: a short"

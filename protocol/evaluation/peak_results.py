@@ -107,6 +107,16 @@ class AnalytePeak(Frozen):
     note: str | None = None
 
 
+class OhmicCorrection(Frozen):
+    """Resistance (ohm) that the potentials are corrected for: by the instrument while it measured, and afterwards.
+
+    Stored points are never changed: a correction always begins from what was measured.
+    """
+
+    by_instrument: float = 0.0
+    subtracted: float = 0.0
+
+
 class PeaksBody(Frozen):
     """All sweeps in order, couples cycle by cycle, analytes sweep by sweep, and peaks that belong to no analyte
     (empty where none was named)."""
@@ -115,6 +125,7 @@ class PeaksBody(Frozen):
     couples: tuple[Couple, ...] = ()
     analytes: tuple[AnalytePeak, ...] = ()
     unassigned: tuple[Place, ...] = ()
+    ohmic: OhmicCorrection = OhmicCorrection()
 
     @property
     def peaks(self) -> tuple[tuple[Sweep, Peak], ...]:

@@ -6,7 +6,7 @@ from pydantic import Field, model_validator
 
 from luggin.protocol.evaluation.base import EvaluationSettings, Kind
 from luggin.protocol.program import Frozen
-from luggin.protocol.quantity import Current, Potential
+from luggin.protocol.quantity import Current, Potential, Resistance
 
 Polarity = Literal["anodic", "cathodic"]
 Anchors = tuple[Potential, Potential]
@@ -177,12 +177,16 @@ class PeakEdit(Frozen):
 
 class Peaks(PeakSettings, EvaluationSettings):
     """Settings of the kind `peaks`: detection, pairing (`widest_separation`, V, of the two peaks of a couple),
-    assignment to analytes, and what a person changed afterwards, in order."""
+    assignment to analytes, and what a person changed afterwards, in order.
+
+    With `uncompensated_resistance` (ohm, the whole of it) the ohmic drop is taken off the measured potentials first.
+    """
 
     kind: Literal["peaks"] = "peaks"
     widest_separation: Potential = Field(0.4, gt=0)
     analytes: tuple[Analyte, ...] = Field((), max_length=32)
     edits: tuple[PeakEdit, ...] = Field((), max_length=64)
+    uncompensated_resistance: Resistance | None = Field(None, gt=0)
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
