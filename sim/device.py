@@ -139,7 +139,7 @@ class Device:
         self._stage = Stage(settings.make_cell(self._runs), self._relay, self._note)
         noise = None if settings.ideal else Noise(settings.seed, self._runs)
         ranges = Ranges(model.ranges, self.capability, program.ranging)
-        front = FrontEnd(model, ranges, noise, program.mains_frequency, settings.temperature)
+        front = FrontEnd(model, ranges, noise, program.mains_frequency, settings.temperature, settings.pickup)
         sampler = Sampler(self._stage, front, model.compliance, self.trouble)
         largest = self.capability.current_ranges[-1]
         execution = Execution(program, sampler, self._stage, largest, self._keep)

@@ -86,10 +86,19 @@ def averaging(spacing: float, mains: int) -> float:
 class FrontEnd:
     """Converters and ranges during one run.  `place`, where ranging stands, is the only thing that changes."""
 
-    def __init__(self, model: Model, ranges: Ranges, noise: Noise | None, mains: int, temperature: float) -> None:
-        """Without `noise` every reading is exact and every sample finds the best of the allowed ranges."""
+    def __init__(
+        self,
+        model: Model,
+        ranges: Ranges,
+        noise: Noise | None,
+        mains: int,
+        temperature: float,
+        pickup: float = 0.0,
+    ) -> None:
+        """Without `noise` every reading is exact and every sample finds the best of the allowed ranges.  `pickup` is
+        the noise current that reaches the instrument from outside, A per root hertz."""
         self._model, self._noise, self._mains = model, noise, mains
-        self._ranges, self._temperature = ranges, temperature
+        self._ranges, self._temperature, self._pickup = ranges, temperature, pickup
         self._scales = np.array([each.full_scale for each in ranges.all])
         self.place = ranges.initial
         self._lowest = ranges.lowest
@@ -177,7 +186,9 @@ class FrontEnd:
         spread = np.sqrt(1 / (2 * span)) * drawn
 
         def read(part: slice, within: Range) -> Floats:
-            reaching = current[part] + within.noise * spread[part] + within.full_scale * hum[part]
+            reaching = (
+                current[part] + math.hypot(within.noise, self._pickup) * spread[part] + within.full_scale * hum[part]
+            )
             return self._converted(reaching, within.full_scale, span[part])
 
         automatic = taken.automatic and taken.control is not None

@@ -11,6 +11,7 @@ from luggin.protocol.program import Frozen
 from luggin.protocol.quantity import Concentration, Temperature
 from luggin.sim.cell import load_cell
 from luggin.sim.cell.api import Cell, CellError
+from luggin.sim.cell.load import load_document
 from luggin.sim.models import MODELS, Model
 
 FASTEST = 1e6
@@ -57,6 +58,11 @@ class Settings(Frozen):
     @property
     def instrument(self) -> Model:
         return MODELS[self.model]
+
+    @property
+    def pickup(self) -> float:
+        """Noise current from outside the instrument, A per root hertz."""
+        return load_document(self.cell).pickup
 
     def make_cell(self, run: int) -> Cell:
         """A fresh cell for run number `run` of this instrument, counted from 1; additions before it have been made."""

@@ -41,15 +41,15 @@ cell_volume = "25 mL"             # what the cell can hold
 
 [[additions]]
 volume = "50 uL"
-concentration = "2 mmol/L"        # of the standard; "300 mg/L" is understood as well
+concentration = "4 mmol/L"        # of the standard; "600 mg/L" is understood as well
 
 [[additions]]
 volume = "50 uL"
-concentration = "2 mmol/L"
+concentration = "4 mmol/L"
 
 [[additions]]
 volume = "50 uL"
-concentration = "2 mmol/L"
+concentration = "4 mmol/L"
 """
 EXAMPLE_METHOD = """\
 version = 1

@@ -228,7 +228,8 @@ class Addition(Strict):
 class CellDocument(Strict):
     """One cell. `source` says where its values come from; invented ones are to be called so.
 
-    `volume` is what the cell holds of solution at first, which only `additions` need.
+    `pickup` is the noise current that cell and leads pick up, as the standard deviation of a mean over half a second
+    (A per root hertz).  `volume` is what the cell holds of solution at first, which only `additions` need.
     """
 
     title: str = Field(min_length=1, max_length=100)
@@ -243,6 +244,7 @@ class CellDocument(Strict):
     gas: Gas | None = None
     reference: Reference = Reference()
     ageing: Ageing | None = None
+    pickup: Current = Field(0.0, ge=0, le=1e-3)
     volume: Volume | None = Field(None, gt=0, le=1.0)
     additions: tuple[Addition, ...] = Field((), max_length=100)
 
