@@ -5,45 +5,15 @@ nothing but the standard library, so that `luggin --help` stays quick.
 """
 
 import argparse
+import difflib
 import os
 import sys
 from collections.abc import Sequence
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint, entry_points, version
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.exits import CliError
-
-# In the order in which a newcomer meets them; commands of other packages follow by name.
-_ORDER = [
-    "demo",
-    "explain",
-    "check",
-    "serve",
-    "simulate",
-    "discover",
-    "instruments",
-    "status",
-    "run",
-    "hold",
-    "unhold",
-    "stop",
-    "abort",
-    "clear",
-    "runs",
-    "show",
-    "peaks",
-    "plot",
-    "export",
-    "verify",
-    "backup",
-    "delete",
-    "restore",
-    "purge",
-    "doctor",
-    "shutdown",
-    "make-safe",
-    "unit",
-]
+from luggin.daemon.cli.overview import overview
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -51,12 +21,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     arguments = list(sys.argv[1:] if argv is None else argv)
     commands = {entry.name: entry for entry in entry_points(group="luggin.commands")}
     name = next((argument for argument in arguments if not argument.startswith("-")), None)
-    parser = _parser(commands, name)
-    parsed = parser.parse_args(arguments)
-    if parsed.run is None:
-        parser.print_help()
-        return exits.USAGE
     try:
+        parser = _parser(commands, name)
+        parsed = parser.parse_args(arguments)
+        if parsed.run is None:
+            parser.print_help()
+            return exits.USAGE
+        _split_address(parsed)
         return int(parsed.run(parsed))
     except KeyboardInterrupt:
         return exits.INTERRUPTED
@@ -74,25 +45,48 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _parser(commands: dict[str, EntryPoint], name: str | None) -> argparse.ArgumentParser:
+    """For one command, which alone is loaded, or for none: then with an overview of all.  Raises CliError."""
     parser = argparse.ArgumentParser(
         prog="luggin",
         description="Runs electrochemical measurements on instruments beside the cell.",
-        epilog="Exit codes: " + "; ".join(f"{code} {meaning}" for code, meaning in exits.MEANING.items()) + ".",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    parser.add_argument("--version", action="version", version=f"luggin {version('luggin')}")
     parser.set_defaults(run=None)
-    subparsers = parser.add_subparsers(title="commands", metavar="COMMAND")
-    wanted = [name] if name in commands else sorted(commands, key=_place)
-    for each in wanted:
-        module = commands[each].load()
-        subparser = subparsers.add_parser(each, help=module.HELP, description=module.HELP)
-        subparser.set_defaults(run=module.run)
-        if each == name:
-            module.add_arguments(subparser)
+    if name is None:
+        parser.usage = "luggin [-h] [--version] COMMAND ..."
+        parser.epilog = overview({each: _sentence(entry) for each, entry in commands.items()})
+        return parser
+    if name not in commands:
+        meant = difflib.get_close_matches(name, commands, n=1)
+        hint = f"did you mean {meant[0]}?" if meant else "`luggin --help` lists them"
+        raise CliError(f"there is no command {name}; {hint}", exits.USAGE)
+    try:
+        module = commands[name].load()
+    except ImportError as error:
+        raise CliError(f"the command {name} can't be loaded: {error}; install its package again") from None
+    subparser = parser.add_subparsers(metavar="COMMAND").add_parser(name, help=module.HELP, description=module.HELP)
+    subparser.set_defaults(run=module.run)
+    module.add_arguments(subparser)
     return parser
 
 
-def _place(name: str) -> tuple[int, str]:
-    return (_ORDER.index(name) if name in _ORDER else len(_ORDER), name)
+def _sentence(command: EntryPoint) -> str:
+    """What a command says of itself; one that another package brings and that is broken hides none of the others."""
+    try:
+        return str(command.load().HELP)
+    except ImportError as error:
+        return f"can't be loaded: {error}"
+
+
+def _split_address(args: argparse.Namespace) -> None:
+    """-i NODE/INSTRUMENT says both which daemon and which of its instruments."""
+    node, slash, instrument = (getattr(args, "instrument", None) or "").partition("/")
+    if not slash:
+        return
+    if not node or not instrument or getattr(args, "node", None) not in (None, node):
+        raise CliError(f"-i {node}/{instrument}: write NODE/INSTRUMENT, and no other --node beside it", exits.USAGE)
+    args.node, args.instrument = node, instrument
 
 
 def _explained(error: Exception) -> tuple[str, int]:

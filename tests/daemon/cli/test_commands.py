@@ -99,4 +99,4 @@ def test_what_is_missing_is_said(
 
 def test_no_command_prints_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([]) == exits.USAGE
-    assert "Exit codes" in capsys.readouterr().out
+    assert "exit codes:" in capsys.readouterr().out
