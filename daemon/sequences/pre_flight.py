@@ -59,8 +59,8 @@ class PreFlight:
         over = await self._runs.over(begun.run, also_failed=True)
         if over.state != "Complete":
             likely = "".join(f" Likely: {each}." for each in over.warnings[:1])
-            sentence = f"The look at the cell, run {begun.run}, ended {over.state}: {over.sentence.rstrip(".")}.{likely}"
-            return _refused(f"{sentence} The method was not started.", run=begun.run)
+            ended = f"The look at the cell, run {begun.run}, ended {over.state}: {over.sentence.rstrip('. ')}.{likely}"
+            return _refused(f"{ended} The method was not started.", run=begun.run)
         return await self._runs.ask_for(patron, document)
 
 
