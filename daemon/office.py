@@ -7,7 +7,7 @@ import structlog
 from pydantic import ValidationError
 
 from luggin.daemon.ending import Ending
-from luggin.daemon.housekeeping import remove
+from luggin.daemon.housekeeping import keep_house
 from luggin.daemon.store import Store, StoreError
 from luggin.protocol.payloads import LOCAL_ORDERS, Command, EndDaemon, Reply
 from luggin.protocol.problem import from_validation
@@ -48,7 +48,7 @@ class Office:
         match command:
             case EndDaemon():
                 return await self._end(command.leave_runs, client)
-        return await remove(self._store, command, client)
+        return await keep_house(self._store, command, client)
 
     async def _end(self, leave_runs: bool, client: str) -> str:
         if self._ending.asked:

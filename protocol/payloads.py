@@ -352,6 +352,12 @@ class RestoreRun(Command):
     run: Segment
 
 
+class ImportRuns(Command):
+    """Take the runs of another store file on this machine, and their evaluations, as they are there."""
+
+    path: str = Field(min_length=1, max_length=4096, description="of the file, which stays as it is")
+
+
 class PurgeRun(Command):
     """Take a deleted run out of the store for good."""
 
@@ -391,6 +397,7 @@ LOCAL_ORDERS: dict[str, type[Command]] = {
     "delete": DeleteRun,
     "restore": RestoreRun,
     "purge": PurgeRun,
+    "import": ImportRuns,
 }
 """What only the daemon's own user may order, over the socket on its machine."""
 

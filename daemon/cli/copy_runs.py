@@ -26,6 +26,7 @@ def copied(args: argparse.Namespace, names: list[str]) -> Iterator[Path]:
 
 
 async def _copy(remote: "Remote", path: Path, names: list[str]) -> None:
+    from luggin.daemon.store import chain
     from luggin.daemon.store.transcript import transcribe
     from luggin.protocol.points import batch
 
@@ -34,21 +35,13 @@ async def _copy(remote: "Remote", path: Path, names: list[str]) -> None:
         points = [
             batch(name, each.boot, each.first, each.columns) async for each in remote.points(name, 0, int(told["end"]))
         ]
-        made = [await fetch_evaluation(remote, each) for each in reversed(await _evaluations(remote, name))]
+        made = [chain.canonical((await fetch_evaluation(remote, each)).model_dump(mode="json")) for each in _made(told)]
         transcribe(path, _texts(told), points, made)
 
 
-async def _evaluations(remote: "Remote", run: str) -> list[str]:
-    """Names of the run's evaluations, newest first."""
-    from luggin.protocol import topics
-
-    names: list[str] = []
-    while True:
-        before = names[-1] if names else ""
-        reply = await remote.ask(topics.STORE, "evaluations", run=run, limit=500, before=before)
-        if not reply.data["evaluations"]:
-            return names
-        names += [each["name"] for each in reply.data["evaluations"]]
+def _made(told: dict[str, Any]) -> list[str]:
+    """Names of the evaluations that the run's events tell of, in their order."""
+    return [str(each["data"]["name"]) for each in told["events"] if each["kind"] == "evaluated"]
 
 
 def _texts(told: dict[str, Any]) -> "RunTexts":

@@ -41,7 +41,7 @@ class Removal:
             _typed_again(self.asks, args.run_id)
         if self.reasoned:
             order["reason"] = args.reason or _asked_reason(args.yes)
-        sentence = _carry_out(args, self.verb, order)
+        sentence = _asked(args, self.verb, order)
         print(json.dumps({"run": args.run_id, "sentence": sentence}) if args.json else sentence)
         return exits.OK
 
@@ -60,15 +60,21 @@ def _asked_reason(scripted: bool) -> str:
     return reason
 
 
-def _carry_out(args: argparse.Namespace, verb: str, order: dict[str, Any]) -> str:
+def _asked(args: argparse.Namespace, verb: str, order: dict[str, Any]) -> str:
     """By the daemon that has the store, which is then its only writer, or here when none has."""
-    from luggin.daemon.cli.local_socket import ask, find_socket
-    from luggin.daemon.cli.source import configured_store
-    from luggin.daemon.store import StoreError, StoreInUse
+    from luggin.daemon.cli.source import local_store
 
-    path = Path(args.store) if args.store is not None else configured_store()
+    path = local_store(args)
     if not path.is_file():
         raise CliError(f"there is no store at {path}; name it with --store", exits.NOT_REACHABLE)
+    return carry_out(args, path, verb, order)
+
+
+def carry_out(args: argparse.Namespace, path: Path, verb: str, order: dict[str, Any]) -> str:
+    """The sentence that says what was done to the store at `path`.  Raises CliError."""
+    from luggin.daemon.cli.local_socket import ask, find_socket
+    from luggin.daemon.store import StoreError, StoreInUse
+
     command = _command(verb, order)
     try:
         return asyncio.run(_here(path, command))
@@ -100,11 +106,11 @@ def _command(verb: str, order: dict[str, Any]) -> "Command":
 async def _here(path: Path, command: "Command") -> str:
     import getpass
 
-    from luggin.daemon.housekeeping import remove
+    from luggin.daemon.housekeeping import keep_house
     from luggin.daemon.store import Store
 
     async with Store.open(path) as store:
-        return await remove(store, command, getpass.getuser())
+        return await keep_house(store, command, getpass.getuser())
 
 
 _WITHIN = 600.0  # s; a long run is purged in many slices

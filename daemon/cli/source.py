@@ -50,6 +50,11 @@ def store_path(args: argparse.Namespace) -> Path | None:
     return path if path.exists() else None
 
 
+def local_store(args: argparse.Namespace) -> Path:
+    """The store of this machine, also where there is none yet."""
+    return configured_store() if args.store is None else Path(args.store)
+
+
 def configured_store() -> Path:
     """Where the daemon of this machine keeps its runs, as far as its configuration can be read."""
     from luggin.daemon import config, places

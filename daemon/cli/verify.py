@@ -14,12 +14,12 @@ if TYPE_CHECKING:
     from luggin.daemon.export import Verified
     from luggin.daemon.store import Archive
 
-HELP = "check stored runs, or the folder of an export, against their hashes: was anything altered?"
+HELP = "check stored runs, or an export, against their hashes: was anything altered?"
 _SHORTEST_HASH = 12
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("targets", nargs="*", metavar="RUN|DIR", help="runs, or folders that `luggin export` made")
+    parser.add_argument("targets", nargs="*", metavar="RUN|PATH", help="runs, or exports: folders or zip files")
     parser.add_argument("--all", action="store_true", help="every run, and the logs of the node and the instruments")
     parser.add_argument(
         "--seen",
@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         raise CliError("name runs or folders, or say --all", exits.USAGE)
     if any(len(each) < _SHORTEST_HASH for each in args.seen):
         raise CliError(f"--seen takes a hash, or its first {_SHORTEST_HASH} digits at least", exits.USAGE)
-    folders = [each for each in args.targets if "/" in each or Path(each).is_dir()]
+    folders = [each for each in args.targets if "/" in each or Path(each).exists()]
     runs = [each for each in args.targets if each not in folders]
     found = [each for folder in folders for each in _package(folder)]
     if runs or args.all:
@@ -52,10 +52,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _package(folder: str) -> "list[Verified]":
-    from luggin.daemon.export import PackageError, verify_package
+    from luggin.daemon.export import PackageError, package_folder, verify_package
 
     try:
-        return verify_package(folder)
+        with package_folder(folder) as unpacked:
+            return verify_package(unpacked)
     except PackageError as error:
         raise CliError(str(error), exits.BAD_DOCUMENT) from None
 

@@ -10,7 +10,7 @@ from dataclasses import asdict
 from typing import Any
 
 from luggin.daemon.export.clock import iso, utc_of
-from luggin.daemon.export.table import heading
+from luggin.daemon.export.table import heading, unusual_nans
 from luggin.daemon.store import Archive, RunTexts, codec, verify
 from luggin.protocol.points import COLUMNS, Array, Column
 
@@ -80,6 +80,7 @@ def run(archive: Archive, name: str, columns: Mapping[str, Array]) -> dict[str, 
             "last_point": dates[-1] if dates else None,
             "synchronised": any(anchor.synchronised for anchor in anchors),
         },
+        "unusual_nans": unusual_nans(columns),
         "chain": _chain(texts),
         "findings": verify(archive, name),
     }

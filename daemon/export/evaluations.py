@@ -6,12 +6,12 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from luggin.daemon.export import strict_json
 from luggin.daemon.export.errors import PackageError
 from luggin.daemon.store import Archive, chain
 
 NAME = "evaluations.json"
 """Name of the resource and of its file; no run can be called so."""
-MOST_BYTES = 256 * 1024 * 1024
 _AT_ONCE = 20
 _MEANING = {
     "version": "version of the form of a record",
@@ -37,8 +37,10 @@ def write(archive: Archive, runs: Iterable[str], folder: Path) -> list[dict[str,
         return []
     path = folder / NAME
     rows = sorted(found.values(), key=lambda each: (each["utc"], each["name"]))
-    path.write_text(json.dumps(rows, indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
-    raw = path.read_bytes()
+    raw = (json.dumps(rows, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+    if len(raw) > strict_json.MOST_BYTES:
+        raise PackageError(f"the evaluations of these runs are {len(raw)} bytes long; export fewer runs at once")
+    path.write_bytes(raw)
     resource = {
         "profile": "data-resource",
         "name": NAME,
@@ -67,17 +69,19 @@ def read(folder: Path, resource: dict[str, Any]) -> list[dict[str, Any]]:
     """The evaluations of a package.  Raises PackageError for a file that is not as it was exported."""
     path = folder / NAME
     try:
-        if resource.get("path") != NAME or path.stat().st_size > MOST_BYTES:
+        if resource.get("path") != NAME or path.stat().st_size > strict_json.MOST_BYTES:
             raise PackageError(f"{path} is not what a package holds its evaluations in; export the runs again")
         raw = path.read_bytes()
         if f"sha256:{hashlib.sha256(raw).hexdigest()}" != resource["hash"]:
             raise PackageError(f"{path} was altered after it was exported; export the run again")
-        rows: list[dict[str, Any]] = json.loads(raw)
-        if not all(isinstance(row, dict) and isinstance(row["runs"], list) for row in rows):
+        rows: list[dict[str, Any]] = strict_json.loads(raw)
+        if not all(
+            isinstance(row, dict) and isinstance(row["runs"], list) and isinstance(row["name"], str) for row in rows
+        ):
             raise TypeError("a row is no evaluation")
     except OSError as error:
         raise PackageError(f"{path} can't be read ({error.strerror}); copy the whole package") from None
-    except (ValueError, RecursionError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError) as error:
         raise PackageError(f"{path} is damaged ({error}); export the runs again") from None
     return rows
 

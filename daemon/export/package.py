@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
-from luggin.daemon.export import descriptor, evaluations, table
+from luggin.daemon.export import descriptor, evaluations, strict_json, table
 from luggin.daemon.export.errors import PackageError
 from luggin.daemon.store import Archive
 
@@ -42,8 +42,10 @@ def export_runs(
         resources = [_resource(archive, name, folder) for name in names]
         others = evaluations.write(archive, names, folder)
         told = descriptor.package(resources, others, utc())
-        document = json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)
-        (folder / DESCRIPTOR).write_text(document + "\n", encoding="utf-8")
+        document = (json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode()
+        if len(document) > strict_json.MOST_BYTES:
+            raise PackageError(f"the description of these runs is {len(document)} bytes long; export fewer at once")
+        (folder / DESCRIPTOR).write_bytes(document)
     except OSError as error:
         raise PackageError(f"{folder} can't be written ({error.strerror}); make room or choose another") from None
     return folder / DESCRIPTOR

@@ -5,6 +5,7 @@ to the column's own precision.  NaN, a value that doesn't exist, is an empty cel
 """
 
 import csv
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from typing import IO
 
@@ -45,6 +46,41 @@ def texts(values: Array) -> list[str]:
     for index in np.flatnonzero(~np.isfinite(values)):
         shown[index] = "" if np.isnan(values[index]) else "INF" if values[index] > 0 else "-INF"
     return shown
+
+
+def unusual_nans(columns: Mapping[str, Array]) -> dict[str, list[list[int]]]:
+    """Stretches [first row, row after, bits] of NaN in other bits than the usual ones, which an empty cell stands for.
+
+    Processors make several; the hashes of points tell them apart.
+    """
+    found: dict[str, list[list[int]]] = {}
+    for name, values in columns.items():
+        if values.dtype.kind != "f":
+            continue
+        bits = values.view(_bits(values.dtype))
+        odd = np.isnan(values) & (bits != np.array([np.nan], values.dtype).view(_bits(values.dtype)))
+        marked = np.where(odd, bits, 0)
+        edges = np.flatnonzero(np.diff(marked, prepend=marked.dtype.type(0), append=marked.dtype.type(0)))
+        for first, after in itertools.pairwise(edges.tolist()):
+            if marked[first]:
+                found.setdefault(name, []).append([first, after, int(marked[first])])
+    return found
+
+
+def set_nans(columns: Mapping[str, Array], told: Mapping[str, Sequence[Sequence[int]]]) -> None:
+    """Put `unusual_nans` back where they were.  Raises ValueError, KeyError where there is no NaN."""
+    for name, stretches in told.items():
+        values, done = columns[name], 0
+        for first, after, bits in stretches:
+            value = np.array([bits], _bits(values.dtype)).view(values.dtype)
+            there = done <= first < after <= len(values) and np.isnan(values[first:after]).all()
+            if not there or not np.isnan(value[0]):
+                raise ValueError(f"there is no NaN in rows {first} to {after} of {name}")
+            values[first:after], done = value, after
+
+
+def _bits(form: np.dtype[np.generic]) -> np.dtype[np.generic]:
+    return np.dtype(f"{form.str[0]}u{form.itemsize}")
 
 
 def read(file: IO[str], forms: Mapping[str, str]) -> dict[str, Array]:

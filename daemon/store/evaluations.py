@@ -41,17 +41,35 @@ def write(connection: sqlite3.Connection, evaluation: Evaluation, append: Append
     linked = {run for (run,) in ask(connection, "SELECT run FROM evaluation_runs WHERE evaluation = ?", number)}
     runs = {run: run_number for run, run_number in runs.items() if run_number not in linked}
     for run_number in runs.values():
-        connection.execute(
-            "INSERT INTO evaluation_runs (run, position, evaluation)"
-            " SELECT ?1, coalesce(max(position) + 1, 0), ?2 FROM evaluation_runs WHERE run = ?1",
-            (run_number, number),
-        )
+        _link(connection, run_number, number)
     sentence = f"{evaluation.kind}, stored as {evaluation.name}"
     data = {"name": evaluation.name, "kind": evaluation.kind, "hash": digest.hex()}
     for run in runs:
         append(run, None, EVALUATED, sentence, data)
     if not evaluation.runs:
         append(None, instrument_of(evaluation.subject), EVALUATED, sentence, data)
+
+
+def attach(connection: sqlite3.Connection, text: str, run: int) -> None:
+    """Add an evaluation, as another store has it, to those of the run of this number, whose events tell of it.
+
+    Raises StoreConflict.
+    """
+    evaluation, digest = Evaluation.model_validate_json(text), chain.start(text)
+    stored = ask(connection, "SELECT hash, number FROM evaluations WHERE name = ?", evaluation.name)
+    if stored and stored[0][0] != digest:
+        raise StoreConflict(f"another evaluation {evaluation.name} is stored here; what is stored is not changed")
+    number = stored[0][1] if stored else _insert(connection, evaluation, text, digest)
+    _link(connection, run, number)
+
+
+def _link(connection: sqlite3.Connection, run: int, evaluation: int | None) -> None:
+    connection.execute(
+        "INSERT INTO evaluation_runs (run, position, evaluation)"
+        " SELECT ?1, coalesce(max(position) + 1, 0), ?2 FROM evaluation_runs WHERE run = ?1"
+        " HAVING NOT EXISTS (SELECT 1 FROM evaluation_runs WHERE run = ?1 AND evaluation = ?2)",
+        (run, evaluation),
+    )
 
 
 def _insert(connection: sqlite3.Connection, evaluation: Evaluation, text: str, digest: bytes) -> int | None:

@@ -40,6 +40,7 @@ class _Book:
     stored: Coverage
     finished: bool
     drained: bool
+    telling: bool = True
 
 
 @dataclass
@@ -64,6 +65,11 @@ class Ledger:
         self._boots: dict[tuple[str, str], int] = {}
         self._layouts: dict[str, int] = {}
 
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For other modules of the store, within the same transaction."""
+        return self._connection
+
     def forget(self) -> None:
         for memory in (self._books, self._logs, self._boots, self._layouts):
             memory.clear()
@@ -85,9 +91,13 @@ class Ledger:
         ).lastrowid
         self._connection.execute("INSERT INTO publication (run, taken, drained) VALUES (?, '{}', 0)", (number,))
 
-    def store(self, run: str, batches: Iterable[Batch]) -> int:
-        """Store what of the batches is new; returns the index after the last contiguous point of the run."""
+    def store(self, run: str, batches: Iterable[Batch], *, telling: bool = True) -> int:
+        """Store what of the batches is new; returns the index after the last contiguous point of the run.
+
+        Without `telling` no event says what happened to the points: those of another store do.
+        """
         book = self._book(run)
+        book.telling = telling
         for batch in join(sorted(batches, key=lambda each: each.first)):
             if batch.first < 0 or batch.after > MOST_INDEX:
                 raise StoreConflict(f"point {batch.first} of run {run} has an impossible index; check the instrument")
@@ -102,12 +112,14 @@ class Ledger:
             self._note_other_boot(run, book, batch, boot)
         for first, after in parts:
             if book.finished:
-                self._note(run, "late-points", f"{_points(first, after)} came after the run had ended", first, after)
+                self._note(
+                    run, book, "late-points", f"{_points(first, after)} came after the run had ended", first, after
+                )
             if first > book.stored.end:
                 missing = book.stored.end
-                self._note(run, "gap", f"{_points(missing, first)} are missing", missing, first)
+                self._note(run, book, "gap", f"{_points(missing, first)} are missing", missing, first)
             elif first < book.stored.end:
-                self._note(run, "gap-closed", f"{_points(first, after)}, missing before, came late", first, after)
+                self._note(run, book, "gap-closed", f"{_points(first, after)}, missing before, came late", first, after)
             for low in range(first, after, MOST_IN_ROW):
                 piece = batch.cut(low, min(low + MOST_IN_ROW, after))
                 assert piece is not None
@@ -141,10 +153,11 @@ class Ledger:
             return
         first, after = max(others[0][0], batch.first), min(others[-1][1], batch.after)
         sentence = f"{_points(first, after)} came again after the instrument restarted; the first ones are kept"
-        self._note(run, "repeated-index", sentence, first, after)
+        self._note(run, book, "repeated-index", sentence, first, after)
 
-    def _note(self, run: str, kind: str, sentence: str, first: int, after: int) -> None:
-        self.append(Note(run, None, kind, sentence, {"first": first, "after": after}))
+    def _note(self, run: str, book: _Book, kind: str, sentence: str, first: int, after: int) -> None:
+        if book.telling:
+            self.append(Note(run, None, kind, sentence, {"first": first, "after": after}))
 
     def append(self, note: Note) -> int:
         """Append an event to its chain; returns its number."""

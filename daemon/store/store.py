@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
+from luggin.daemon.store import takeover
 from luggin.daemon.store.archive import ANY, Archive, open_store
 from luggin.daemon.store.codec import layout_of
 from luggin.daemon.store.disk import Disk
@@ -59,6 +60,7 @@ class Store:
         self._path = Path(path).absolute()
         self._largest = largest
         self._reserve = reserve
+        self._utc = utc
         self._disk = Disk(self._path, largest, reserve, utc)
         self._writer = Writer(self._disk, interval, slow_interval, asyncio.get_running_loop(), self._committed)
         self._reader = ThreadPoolExecutor(1, "store-reader")
@@ -206,6 +208,26 @@ class Store:
         await self._submit(lambda ledger: ledger.begin_purge(run, asked_by), urgent=True)
         while await self._submit(lambda ledger: ledger.purge_some(run), urgent=True):
             pass
+
+    async def take_over(self, source: Path, run: str, by: str) -> bool:
+        """Take a run that has ended out of another store, with its texts, hashes, points and evaluations; whether
+        anything of it was new.
+
+        What it has more than the same run here is added; one that is otherwise raises StoreConflict.  The points are
+        not checked: verify the source before.  Raises StoreFull, NoSuchRun.
+        """
+        whole = await asyncio.to_thread(takeover.gather, source, run)
+        await self._read(self._check_space, whole.stored.count, tuple(whole.header.columns))
+        utc = self._utc()
+        if not await self._submit(lambda ledger: takeover.begin(ledger, whole, by, utc), urgent=True, needs_room=True):
+            return False
+        pieces = takeover.slices(source, whole)
+        while batches := await asyncio.to_thread(next, pieces, None):
+            work = partial(Ledger.store, run=run, batches=batches, telling=False)
+            await self._submit(work, urgent=True, needs_room=True)
+        note = takeover.note(whole, by)
+        await self._submit(lambda ledger: takeover.end(ledger, whole, note), urgent=True)
+        return True
 
     # Reading: each call is one short read of what is committed
 

@@ -34,7 +34,7 @@ async def test_holes_late_points_evaluations_and_columns_that_come_and_go(tmp_pa
     with open_store(tmp_path / "store.sqlite") as original:
         texts, points = original.texts("run-1"), original.points("run-1")
         assert verify(original, "run-1") == []
-        transcribe(tmp_path / "copy.sqlite", texts, points, [evaluation])
+        transcribe(tmp_path / "copy.sqlite", texts, points, [chain.canonical(evaluation.model_dump(mode="json"))])
         with open_store(tmp_path / "copy.sqlite") as copy:
             assert copy.texts("run-1") == texts
             assert verify(copy, "run-1") == []
