@@ -10,7 +10,7 @@ import structlog
 
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.sequences.memory import Patron
-from luggin.daemon.store import Store, StoreError
+from luggin.daemon.store import Store, StoreError, Wanted
 from luggin.protocol.evaluation.quantities import quantities
 from luggin.protocol.payloads import Check, Describe, Plain, Reply, Start
 from luggin.protocol.sequence import SequenceDocument
@@ -18,9 +18,6 @@ from luggin.protocol.sequence.effects import StartRun
 from luggin.protocol.unit import Unit
 
 EVALUATED_WITHIN = 120.0
-_LOOK_BACK = 5
-_PAGE = 100
-_MOMENT = len("20261125-120000")
 log = structlog.get_logger(__name__)
 
 
@@ -81,28 +78,20 @@ class Runs:
 
     async def of(self, sequence: str, number: int) -> str | None:
         """The run at this place of a sequence, if it began."""
-        tag = tag_of(sequence, number)
-        for summary in await self._store.runs(_LOOK_BACK):
-            header = await self._store.header(summary.run)
-            if header.instrument == self._instrument and tag in header.method.get("setup", {}).get("tags", ()):
-                return summary.run
-        return None
+        wanted = Wanted(instrument=self._instrument, tag=tag_of(sequence, number))
+        found = await self._store.runs(1, wanted=wanted)
+        return found[0].run if found else None
 
     async def all_of(self, sequence: str, count: int) -> list[str]:
         """The runs of a sequence that began `count` of them, in their order."""
         found: dict[int, str] = {}
-        before = ""
-        while len(found) < count and (page := await self._store.runs(_PAGE, before)):
-            before = page[-1].run
-            for summary in page:
-                if summary.instrument == self._instrument:
-                    header = await self._store.header(summary.run)
-                    for tag in header.method.get("setup", {}).get("tags", ()):
-                        name, _, number = str(tag).rpartition("/")
-                        if name == sequence and number.isdigit():
-                            found[int(number)] = summary.run
-            if page[-1].run[:_MOMENT] < sequence[:_MOMENT]:
-                break  # runs and sequences are named by when they began
+        wanted = Wanted(instrument=self._instrument, sequence=sequence)
+        for summary in await self._store.runs(count, wanted=wanted):
+            header = await self._store.header(summary.run)
+            for tag in header.method["setup"]["tags"]:
+                name, _, number = str(tag).rpartition("/")
+                if name == sequence and number.isdigit():
+                    found[int(number)] = summary.run
         return [found[number] for number in sorted(found)]
 
     async def over(self, run: str, *, also_failed: bool = False) -> Over:
