@@ -277,6 +277,7 @@ class AskRuns(Command):
     technique: str = Field("", max_length=64)
     method: str = Field("", max_length=64)
     electrode: str = Field("", max_length=64)
+    reference: str = Field("", max_length=64)
     sample: str = Field("", max_length=128)
     tag: str = Field("", max_length=200, description="one of the method's tags")
     sequence: str = Field("", max_length=64, description="name of the execution of a sequence")
@@ -323,6 +324,13 @@ class Evaluate(Command):
     kind: Segment
     runs: tuple[Segment, ...] = Field(min_length=1, max_length=MOST_RUNS_EVALUATED)
     settings: dict[str, Any] = {}
+
+
+class Note(Command):
+    """Keep what a person did to, or saw of, an electrode or another thing; it is stored with who said so and when."""
+
+    subject: Subject
+    text: str = Field(min_length=2, max_length=1000)
 
 
 class Check(Command):
@@ -390,7 +398,7 @@ QUESTIONS: dict[str, type[Command]] = {
     "evaluations": AskEvaluations,
     "evaluation": AskEvaluation,
 }
-STORE_COMMANDS: dict[str, type[Command]] = {"evaluate": Evaluate}
+STORE_COMMANDS: dict[str, type[Command]] = {"evaluate": Evaluate, "note": Note}
 """What the store is told to do, where a question only asks."""
 LOCAL_ORDERS: dict[str, type[Command]] = {
     "shutdown": EndDaemon,

@@ -14,12 +14,14 @@ from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.functions import Finding
 from luggin.daemon.store import NoSuchRun, Store, StoreError
 from luggin.protocol.evaluation import EvaluationSettings, after_run, settings_of
-from luggin.protocol.payloads import Evaluate, Evaluation, Reply
+from luggin.protocol.payloads import Evaluate, Evaluation, Note, Reply
 from luggin.protocol.problem import DocumentError
 
 log = structlog.get_logger(__name__)
 
 _STORE_AGAIN = 60.0
+NOTE = "note"
+"""Kind of the evaluations that hold a person's words; nothing computes it."""
 
 
 class Evaluator:
@@ -70,8 +72,10 @@ class Evaluator:
         await self._store.evaluated(run, failures)
 
     async def handle(self, command: ReceivedCommand) -> Reply:
-        """Carry out `evaluate`."""
+        """Carry out `evaluate` and `note`."""
         asked = command.payload
+        if isinstance(asked, Note):
+            return await self._note(command, asked)
         if not isinstance(asked, Evaluate):
             raise TypeError(f"no order to evaluate: {asked!r}")
         try:
@@ -85,6 +89,15 @@ class Evaluator:
             return Reply(request=asked.request, accepted=False, sentence=str(error))
         data = {"evaluation": made.name, "subject": made.subject}
         return Reply(request=asked.request, accepted=True, sentence=f"Stored as {made.name}.", data=data)
+
+    async def _note(self, command: ReceivedCommand, asked: Note) -> Reply:
+        kept = note(asked.subject, asked.text, self._software, command.client, command.verified, self._utc())
+        try:
+            await self._store.add_evaluation(kept)
+        except StoreError as error:
+            return Reply(request=asked.request, accepted=False, sentence=f"The note can't be stored: {error}.")
+        data = {"evaluation": kept.name, "subject": kept.subject}
+        return Reply(request=asked.request, accepted=True, sentence=f"Stored as {kept.name}.", data=data)
 
     async def make(
         self, runs: Sequence[str], settings: EvaluationSettings, asked_by: str, verified: bool
@@ -122,4 +135,21 @@ def record(
         verified=verified,
         utc=utc,
         expires=None if found.valid_for is None else utc + found.valid_for,
+    )
+
+
+def note(subject: str, text: str, software: str, asked_by: str, verified: bool, utc: float) -> Evaluation:
+    """What a person did or saw, kept among the evaluations of its subject; it rests on no run."""
+    moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(utc))
+    return Evaluation(
+        name=f"{moment}-{NOTE}-{secrets.token_hex(3)}",
+        kind=NOTE,
+        subject=subject,
+        runs=(),
+        settings={},
+        body={"text": text},
+        software=software,
+        asked_by=asked_by,
+        verified=verified,
+        utc=utc,
     )

@@ -22,6 +22,7 @@ class Wanted:
     technique: str = ""
     method: str = ""
     electrode: str = ""
+    reference: str = ""
     sample: str = ""
     tag: str = ""
     sequence: str = ""
@@ -37,7 +38,7 @@ class Wanted:
 def conditions(wanted: Wanted) -> tuple[list[str], list[object]]:
     """SQL conditions on table runs as r, and their values."""
     columns = {name: f"r.{name}" for name in ("instrument", "technique", "method")}
-    setup = {name: f"json_extract(r.header, '$.method.setup.{name}')" for name in ("electrode", "sample")}
+    setup = {name: f"json_extract(r.header, '$.method.setup.{name}')" for name in ("electrode", "reference", "sample")}
     found: list[tuple[str, object]] = [
         (f"fold({where}) = ?", getattr(wanted, name).casefold())
         for name, where in {**columns, **setup}.items()
