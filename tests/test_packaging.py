@@ -24,7 +24,7 @@ NOT_SHIPPED = {"daemon/figures/example.png"}
 """Shown by the README only."""
 NOT_NEEDED = {"pytest"}
 """The conformance checks of drivers are a plugin of it: whoever loads them has it."""
-BROUGHT_BY = {"paho": "aiomqtt", "pydantic_core": "pydantic"}
+BROUGHT_BY = {"paho": ["aiomqtt"], "pydantic_core": ["pydantic"]}
 """Halves of declared libraries, which show them in their own interface and choose their version."""
 
 
@@ -82,8 +82,8 @@ def test_every_imported_library_is_declared() -> None:
     wanted = {name for path in sources() if path.suffix == ".py" for name in imported(path)}
     wanted -= {"luggin", *sys.stdlib_module_names, *NOT_NEEDED}
     declared = {canonical(re.split(r"[<>=!~;\[ ]", each)[0]) for each in PROJECT["project"]["dependencies"]}
-    found = packages_distributions() | {name: [other] for name, other in BROUGHT_BY.items()}
-    assert not {name for name in wanted if not declared & set(map(canonical, found.get(name, [])))}
+    found = {**packages_distributions(), **BROUGHT_BY}
+    assert not {name for name in wanted if not declared & set(map(canonical, found.get(name, ())))}
 
 
 @pytest.mark.parametrize("group", ["luggin.commands", "luggin.drivers"])
@@ -110,7 +110,7 @@ def test_a_wheel_alone_is_enough(tmp_path: Path) -> None:
     assert f"ExecStart={luggin} serve" in carried_out(luggin, "unit", folder=tmp_path)
 
     # A simulated instrument with a cell that comes with the package answers the hello of the link.
-    command = [luggin, "simulate", "--cell", "dummy-r-rc", "--pty", tmp_path / "port"]
+    command: list[str | Path] = [luggin, "simulate", "--cell", "dummy-r-rc", "--pty", tmp_path / "port"]
     with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as instrument:
         try:
             assert instrument.stdout is not None
