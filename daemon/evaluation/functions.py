@@ -37,6 +37,8 @@ FUNCTIONS: Mapping[str, str] = {
     "qualification": "luggin.daemon.evaluation.qualification:qualify",
     "resistance": "luggin.daemon.evaluation.resistance:find_resistance",
     "pre-flight": "luggin.daemon.evaluation.pre_flight:look",
+    "impedance": "luggin.daemon.evaluation.impedance:find_impedance",
+    "polarisation": "luggin.daemon.evaluation.polarisation:find_polarisation",
 }
 """Kind to module:function."""
 

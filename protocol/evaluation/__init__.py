@@ -10,8 +10,10 @@ from pydantic import ValidationError
 
 from luggin.protocol.evaluation.addition_settings import STANDARD_ADDITION
 from luggin.protocol.evaluation.base import EvaluationSettings, Kind
+from luggin.protocol.evaluation.impedance_settings import IMPEDANCE
 from luggin.protocol.evaluation.level_settings import LEVELS
 from luggin.protocol.evaluation.peak_settings import PEAKS
+from luggin.protocol.evaluation.polarisation_settings import POLARISATION
 from luggin.protocol.evaluation.pre_flight_settings import PRE_FLIGHT
 from luggin.protocol.evaluation.qualification_settings import QUALIFICATION
 from luggin.protocol.evaluation.quantification_settings import CALIBRATION, CONCENTRATION
@@ -29,6 +31,8 @@ KINDS: Mapping[str, Kind] = {
         QUALIFICATION,
         RESISTANCE,
         PRE_FLIGHT,
+        IMPEDANCE,
+        POLARISATION,
     )
 }
 
