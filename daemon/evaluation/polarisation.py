@@ -23,7 +23,7 @@ from luggin.protocol.points import Array
 
 
 def find_polarisation(runs: Sequence[RunData], settings: Polarisation) -> Finding:
-    """Of one run.  Raises EvaluationError where no point is fit, AnalysisError where there is no corrosion potential."""
+    """Of one run.  Raises EvaluationError where no point is fit, AnalysisError without a corrosion potential."""
     (run,) = runs
     potential, current = _curve(run)
     record = OhmicRecord()

@@ -12,8 +12,8 @@ class Polarisation(EvaluationSettings):
     """Settings.  The slope is taken `window` (V) on either side of the corrosion potential, Tafel slopes are fitted
     within `tafel_window` of it.
 
-    A rate of corrosion needs `equivalent_weight` (kg/mol), `density` (kg/m3) and the area that the method states; from a
-    polarisation resistance also both Tafel slopes as magnitudes (V per decade).  `uncompensated_resistance` (ohm, the
+    A rate of corrosion needs `equivalent_weight` (kg/mol), `density` (kg/m3) and the area that the method states; from
+    a polarisation resistance also both Tafel slopes as magnitudes (V per decade).  `uncompensated_resistance` (ohm, the
     whole of it) is taken off.
     """
 
