@@ -15,6 +15,7 @@ from luggin.protocol.fitness.results import Item, item
 
 TECHNIQUE = "cyclic-voltammetry"
 _TELLING_DROP = 1e-3
+_FEWEST_RATES = 3
 
 
 def on_probe(runs: Sequence[RunData], probe: RedoxProbe) -> tuple[list[Item], tuple[str, ...]]:
@@ -43,7 +44,9 @@ def on_probe(runs: Sequence[RunData], probe: RedoxProbe) -> tuple[list[Item], tu
             heights.append((rate, cathodic if first.forward == "cathodic" else anodic))
             if resistance is not None:
                 notes += _ohmic(rate, resistance * (anodic - cathodic))
-    if items and probe.concentration is not None:
+    if not any(run.technique == TECHNIQUE for run in runs):
+        return [], ()
+    if probe.concentration is not None and sum(run.technique == TECHNIQUE for run in runs) >= _FEWEST_RATES:
         found, doubts = _area(runs[-1], probe, heights)
         items.append(found)
         notes += doubts

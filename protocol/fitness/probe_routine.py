@@ -5,14 +5,21 @@ from typing import Any
 from luggin.protocol.capability import Capability
 from luggin.protocol.fitness.dummy_routine import Place, Routine, qualifying
 from luggin.protocol.fitness.probe import RedoxProbe
+from luggin.protocol.problem import DocumentError, Problem
+from luggin.protocol.quantity import show
 
 _SETTLE = 5.0
 _FREQUENCY = 10e3
 _AMPLITUDE = 0.01
+_COARSEST = 0.005
+"""Largest distance (V) of two points that a peak is still read from."""
 
 
 def probe_routine(capability: Capability, probe: RedoxProbe, place: Place, valid_for: float | None = None) -> Routine:
-    """The sequence that qualifies the electrode of `place`: a prompt, the runs, and the evaluation of all of them."""
+    """The sequence that qualifies the electrode of `place`: a prompt, the runs, and the evaluation of all of them.
+
+    Raises DocumentError when the instrument is too slow for every scan rate.
+    """
     methods: dict[str, dict[str, Any]] = {}
     left_out: list[str] = []
     highest = capability.highest_frequency
@@ -21,7 +28,14 @@ def probe_routine(capability: Capability, probe: RedoxProbe, place: Place, valid
     else:
         left_out.append("the uncompensated resistance: the instrument measures no impedance")
     for rate in sorted(probe.scan_rates):
-        methods[f"cv-{rate * 1e3:.4g}mv-s".replace(".", "-")] = _voltammogram(probe, place, rate)
+        step = max(probe.step, rate * capability.fastest_period)
+        if step > _COARSEST or rate > capability.steepest_sweep:
+            left_out.append(f"the scan rate {show(rate, 'V/s')}: the instrument samples too slowly for it")
+            continue
+        methods[_name(rate)] = _voltammogram(probe, place, rate, step)
+    if not any(each["technique"] == "cyclic-voltammetry" for each in methods.values()):
+        reason = "the instrument samples too slowly for every one of them"
+        raise DocumentError([Problem("scan_rates", list(probe.scan_rates), reason, "give slower ones")])
     evaluation = {
         "kind": "qualification",
         "probe": probe.model_dump(mode="json", exclude_none=True),
@@ -38,7 +52,7 @@ def _start(probe: RedoxProbe) -> tuple[float, float]:
     return probe.half_wave_potential + sign * probe.span, probe.half_wave_potential - sign * probe.span
 
 
-def _voltammogram(probe: RedoxProbe, place: Place, rate: float) -> dict[str, Any]:
+def _voltammogram(probe: RedoxProbe, place: Place, rate: float, step: float) -> dict[str, Any]:
     start, turn = _start(probe)
     measure = {
         "phase": "measure",
@@ -46,10 +60,10 @@ def _voltammogram(probe: RedoxProbe, place: Place, rate: float) -> dict[str, Any
         "first_switching_potential": turn,
         "second_switching_potential": start,
         "scan_rate": rate,
-        "step": probe.step,
+        "step": step,
     }
     settle = {"phase": "settle", "duration": _SETTLE, "period": 1.0}
-    head = _head(f"cv-{rate * 1e3:.4g}mv-s".replace(".", "-"), probe, place)
+    head = _head(_name(rate), probe, place)
     return {**head, "technique": "cyclic-voltammetry", "phases": [settle, measure]}
 
 
@@ -58,6 +72,10 @@ def _resistance(probe: RedoxProbe, place: Place, frequency: float) -> dict[str, 
     settle = {"phase": "settle", "duration": 1.0, "period": 1.0}
     head = _head("resistance", probe, place)
     return {**head, "technique": "uncompensated-resistance", "phases": [settle, measure]}
+
+
+def _name(rate: float) -> str:
+    return f"cv-{rate * 1e3:.4g}mv-s".replace(".", "-")
 
 
 def _head(name: str, probe: RedoxProbe, place: Place) -> dict[str, Any]:
