@@ -14,10 +14,19 @@ import socket
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 
 from luggin.daemon import places
 from luggin.daemon.endpoint import Endpoint
@@ -31,6 +40,7 @@ from luggin.protocol.program import Frozen
 from luggin.protocol.quantity import Area, Duration
 
 PASSWORD_CREDENTIAL = "broker-password"
+KEY_CREDENTIAL = "broker-key"
 PASSWORD_VARIABLE = "LUGGIN_BROKER_PASSWORD"
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
 _LONGEST_PASSWORD = 1024
@@ -62,11 +72,16 @@ class StoreSettings(Frozen):
 
 
 class BrokerSettings(Frozen):
-    """A broker that somebody else runs.  `acl` says that it lets a user write only to commands that bear its name."""
+    """A broker that somebody else runs.  `acl` says that it lets a user write only to commands that bear its name.
+
+    `certificate_file` and `key_file` (PEM) are for a broker that asks its clients for a certificate.
+    """
 
     url: str = Field(max_length=512)
     password_file: ConfiguredPath | None = None
     ca_file: ConfiguredPath | None = None
+    certificate_file: ConfiguredPath | None = None
+    key_file: ConfiguredPath | None = None
     acl: bool = False
     largest_message: int = Field(128 * 1024, ge=16 * 1024, le=16 * 1024 * 1024)
 
@@ -86,9 +101,19 @@ class BrokerSettings(Frozen):
             raise ValueError("write mqtt://user@host:port with a port from 1 to 65535 and nothing behind it")
         return url
 
+    @model_validator(mode="after")
+    def _certificates_with_encryption(self) -> Self:
+        given = [name for name in ("ca_file", "certificate_file", "key_file") if getattr(self, name) is not None]
+        if given and urlsplit(self.url).scheme != "mqtts":
+            raise ValueError(f"{' and '.join(given)} need an encrypted connection; write mqtts://")
+        if self.key_file is not None and self.certificate_file is None:
+            raise ValueError("key_file without certificate_file; give both")
+        return self
+
     def endpoint(self) -> Endpoint:
         """Where to connect, with the password as it is now.  Raises OSError when its file can't be read."""
         parts = urlsplit(self.url)
+        key = self.key_file or (places.credential(KEY_CREDENTIAL) if self.certificate_file else None)
         return Endpoint(
             host=parts.hostname or "",
             port=parts.port or _PORTS[parts.scheme],
@@ -96,6 +121,9 @@ class BrokerSettings(Frozen):
             password=self._password(),
             encrypted=parts.scheme == "mqtts",
             ca_file=str(self.ca_file) if self.ca_file else None,
+            certificate_file=str(self.certificate_file) if self.certificate_file else None,
+            key_file=str(key) if key else None,
+            shared=True,
             vouches=self.acl,
             largest_message=self.largest_message,
         )

@@ -11,7 +11,8 @@ _MOST_BYTES = 4096
 
 @dataclass(frozen=True)
 class Endpoint:
-    """A broker.  `vouches` says whether it lets a user write only to commands that bear its name."""
+    """A broker.  `vouches` says whether it lets a user write only to commands that bear its name, `shared` whether
+    other daemons may be there; `certificate_file` and `key_file` are what we prove ourselves with."""
 
     host: str
     port: int
@@ -19,7 +20,10 @@ class Endpoint:
     password: str | None = None
     encrypted: bool = False
     ca_file: str | None = None
+    certificate_file: str | None = None
+    key_file: str | None = None
     vouches: bool = False
+    shared: bool = False
     largest_message: int = 128 * 1024
 
     def __repr__(self) -> str:

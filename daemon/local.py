@@ -45,7 +45,8 @@ def socket_of(runtime: Path, node: str) -> Path:
 class LocalSocket:
     """`status` says what the node is; `path` lies in a directory that only its owner may enter.
 
-    `sections` is what the configuration says of each instrument, so that nobody else on the machine opens its line.
+    `sections` is what the configuration says of each instrument, so that nobody else on the machine opens its line;
+    `trouble` tells why there is no broker.
     """
 
     def __init__(
@@ -56,8 +57,10 @@ class LocalSocket:
         status: Callable[[], NodeStatus],
         office: Office,
         sections: Mapping[str, Mapping[str, Any]] = MappingProxyType({}),
+        trouble: Callable[[], str] = str,
     ) -> None:
         self._path, self._desk, self._board, self._status, self._office = path, desk, board, status, office
+        self._trouble = trouble
         self._sections = {name: dict(section) for name, section in sections.items()}
         self._open: dict[asyncio.Task[None], None] = {}
 
@@ -125,7 +128,12 @@ class LocalSocket:
 
     def _tell_status(self, command: object) -> Reply:
         request = command.get("request") if isinstance(command, dict) else None
-        data = {"node": self._status(), "board": dict(self._board.entries), "sections": self._sections}
+        data = {
+            "node": self._status(),
+            "board": dict(self._board.entries),
+            "sections": self._sections,
+            "broker": self._trouble(),
+        }
         known = isinstance(request, str) and is_segment(request)
         return Reply(request=request if known else _STATUS, accepted=True, data=to_jsonable_python(data))
 

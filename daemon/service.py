@@ -7,7 +7,9 @@ their instruments; the store is flushed; the broker gets the last news and a goo
 import asyncio
 import fcntl
 import os
+import secrets
 import signal
+import socket
 import time
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -42,6 +44,7 @@ log = structlog.get_logger(__name__)
 
 CELL_OFF_WITHIN = 5.0
 _RECORD_WITHIN, _FLUSH_WITHIN, _PUBLISH_WITHIN = 2.0, 10.0, 3.0
+_SILENCE = 0.8  # s; a broker that takes nothing for longer gets no more: a service manager waits for us
 _PATIENCE = 6.0  # longer than the connection's goodbye takes
 _PAUSES = (1.0, 60.0)
 
@@ -65,7 +68,7 @@ async def serve(config: Config) -> bool:
 class _Daemon:
     def __init__(self, config: Config, runtime: Path, store: Store, ending: Ending) -> None:
         self._node, self._store, self._board, self._ending = config.node.name, store, Board(), ending
-        self._software = version("luggin")
+        self._software, self._daemon = version("luggin"), secrets.token_hex(6)
         self._instruments = {
             name: Instrument(self._node, name, driver, settings, store, self._board)
             for name, (driver, settings) in config.instruments.items()
@@ -73,7 +76,7 @@ class _Daemon:
         self._broker = EmbeddedBroker(runtime, self._node) if config.broker is None else None
         largest = config.broker.largest_message if config.broker else Endpoint.largest_message
         self._evaluator = Evaluator(store, Calculator(store.path), f"luggin {self._software}")
-        orders = {"evaluate": self._evaluator}
+        orders = {"evaluate": self._evaluator, "note": self._evaluator}
         self._conductors = {
             name: Conductor(self._node, name, instrument, store, self._board, Clock(), self._evaluator)
             for name, instrument in self._instruments.items()
@@ -82,7 +85,6 @@ class _Daemon:
         self._intake = Intake(desk, self._instruments)
         office = Office(store, self._instruments, ending)
         sections = {name: settings.shown for name, (_, settings) in config.instruments.items()}
-        self._local = LocalSocket(socket_of(runtime, self._node), desk, self._board, self._status, office, sections)
         stuck = {f"instrument {name}": each.stuck for name, each in self._instruments.items()}
         self._watchdog = Watchdog({"store": store.stuck, **stuck}, watchdog.interval())
         self._connection = Connection(
@@ -94,10 +96,27 @@ class _Daemon:
             endpoint=self._broker.endpoint if self._broker else _external(config.broker),
             listeners=_listeners(self._instruments),
         )
+        self._local = LocalSocket(
+            socket_of(runtime, self._node),
+            desk,
+            self._board,
+            self._status,
+            office,
+            sections,
+            lambda: self._connection.trouble,
+        )
 
     def _status(self, online: bool = True) -> NodeStatus:
         names = tuple(self._instruments)
-        return NodeStatus(node=self._node, online=online, software=self._software, instruments=names, utc=time.time())
+        return NodeStatus(
+            node=self._node,
+            online=online,
+            software=self._software,
+            instruments=names,
+            daemon=self._daemon,
+            machine=socket.gethostname(),
+            utc=time.time(),
+        )
 
     async def run(self) -> bool:
         """Until the end is asked for; whether every cell is then confirmed off or left to a run on purpose."""
@@ -127,7 +146,9 @@ class _Daemon:
             if left:
                 sentence = f"left going: {', '.join(left)}; of the others {sentence}"
             await self._record("ended", f"luggin {self._software} ended; {sentence}")
-            await _within(_PUBLISH_WITHIN, self._connection.settle(), "the broker did not take the last points in time")
+            await _within(
+                _PUBLISH_WITHIN, self._connection.settle(_SILENCE), "the broker did not take the last points in time"
+            )
             for tasks in (commands, instruments, [connection], broker, watch):
                 await _cancel(tasks)
             log.info("ended", cells_off=confirmed, left=left)

@@ -1,6 +1,7 @@
 """MQTT topics with their quality of service and retention; the one place where topic strings are made or read.
 
 luggin/<node>/status                                  retained, also the last will
+luggin/<node>/claim                                   a daemon asks whether another one bears its name
 luggin/<node>/<instrument>/state, health, alarm       retained
 luggin/<node>/<instrument>/sequence                   retained
 luggin/<node>/<instrument>/progress                   latest only
@@ -14,13 +15,13 @@ the order to evaluate runs.
 
 import re
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 ROOT = "luggin"
 STORE = "store"
 SEGMENT = re.compile(r"[a-z0-9-]{1,64}")
 RunKind = Literal["header", "points", "event", "result", "evaluation"]
-Kind = Literal["status", "state", "health", "alarm", "sequence", "progress", RunKind, "command", "reply"]
+Kind = Literal["status", "claim", "state", "health", "alarm", "sequence", "progress", RunKind, "command", "reply"]
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,7 @@ class Delivery:
 
 DELIVERY: dict[Kind, Delivery] = {
     "status": Delivery(1, True),
+    "claim": Delivery(1, False),
     "state": Delivery(1, True),
     "health": Delivery(1, True),
     "alarm": Delivery(1, True),
@@ -64,6 +66,10 @@ def status(node: str) -> str:
     return _checked(node, "status")
 
 
+def claim(node: str) -> str:
+    return _checked(node, "claim")
+
+
 def instrument(node: str, name: str, kind: Literal["state", "health", "alarm", "sequence", "progress"]) -> str:
     return _checked(node, name, kind)
 
@@ -87,6 +93,21 @@ def commands_of(node: str) -> str:
 
 def everything_of(node: str) -> str:
     return _checked(node) + "/#"
+
+
+def pattern(kind: Kind) -> str:
+    """The topics of one kind, with names in braces for the segments that vary; commands have their own."""
+    if kind in ("status", "claim"):
+        return f"{ROOT}/{{node}}/{kind}"
+    if kind == "reply":
+        return f"{ROOT}/{{node}}/{{instrument}}/reply/{{client}}"
+    within = "run/{run}/" if kind in get_args(RunKind) else ""
+    return f"{ROOT}/{{node}}/{{instrument}}/{within}{kind}"
+
+
+def command_pattern(verb: str, name: str = "{instrument}") -> str:
+    """The topics of one command, likewise."""
+    return f"{ROOT}/{{node}}/{name}/command/{{client}}/{verb}"
 
 
 @dataclass(frozen=True)

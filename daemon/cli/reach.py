@@ -1,8 +1,9 @@
 """Which broker and which daemon a command talks to."""
 
 import argparse
-from collections.abc import AsyncIterator, Callable, Coroutine
-from contextlib import asynccontextmanager
+import os
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -12,7 +13,7 @@ from luggin.daemon.cli.exits import CliError
 if TYPE_CHECKING:
     from luggin.daemon.endpoint import Endpoint
     from luggin.daemon.mqtt.remote import Remote
-    from luggin.protocol.payloads import Reply
+    from luggin.protocol.payloads import NodeStatus, Reply
 
 Result = TypeVar("Result")
 
@@ -23,12 +24,12 @@ def add_broker_arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--broker", metavar="URL", help="mqtt://user@host:port or mqtts://...")
     group.add_argument("--password-file", metavar="FILE", help="file with the user's password")
     group.add_argument("--ca-file", metavar="FILE", help="certificate of the authority that signed the broker's")
+    group.add_argument("--certificate-file", metavar="FILE", help="our certificate, for a broker that asks for one")
+    group.add_argument("--key-file", metavar="FILE", help="its key")
 
 
 def find_endpoint(args: argparse.Namespace) -> "tuple[Endpoint, str | None]":
     """The broker and, where it is known, the node's name.  Raises CliError when there is nothing to talk to."""
-    import os
-
     from luggin.daemon.config import BrokerSettings
     from luggin.protocol.problem import from_validation
 
@@ -37,7 +38,8 @@ def find_endpoint(args: argparse.Namespace) -> "tuple[Endpoint, str | None]":
         return _on_this_machine(args.node)
     from pydantic import ValidationError
 
-    fields = {"url": url, "password_file": args.password_file, "ca_file": args.ca_file}
+    fields = {name: getattr(args, name) for name in ("password_file", "ca_file", "certificate_file", "key_file")}
+    fields["url"] = url
     try:
         settings = BrokerSettings.model_validate(
             {k: v for k, v in fields.items() if v}, context={"directory": Path.cwd()}
@@ -61,6 +63,8 @@ def _on_this_machine(node: str | None) -> "tuple[Endpoint, str | None]":
         return endpoint.read(path), name
     if node is None and len(found) > 1:
         raise CliError(f"several daemons run here ({', '.join(sorted(found))}); name one with --node", exits.USAGE)
+    if node is not None and (shared := [each for each in map(endpoint.read, found.values()) if each.shared]):
+        return shared[0], node  # it runs elsewhere, at the broker of one that runs here
     try:
         settings = config.load(config.find())
     except (DocumentError, OSError):
@@ -75,15 +79,48 @@ def _on_this_machine(node: str | None) -> "tuple[Endpoint, str | None]":
     return settings.broker.endpoint(), node or settings.node.name
 
 
+def found_nodes(args: argparse.Namespace) -> "list[NodeStatus]":
+    """The daemons at the broker that was named, else at the brokers of all daemons on this machine, by name."""
+    import asyncio
+
+    from luggin.daemon import endpoint, places
+    from luggin.daemon.mqtt.remote import nodes_of
+
+    here = {path for directory in places.runtime_directories() for path in directory.glob("*.broker.json")}
+    if args.broker or os.environ.get("LUGGIN_BROKER") or not here:
+        brokers = [find_endpoint(args)[0]]
+    else:
+        brokers = [endpoint.read(path) for path in sorted(here)]
+
+    async def ask() -> "list[NodeStatus]":
+        found: dict[str, NodeStatus] = {}
+        for each in {(one.host, one.port): one for one in brokers}.values():
+            with _told(each):
+                found |= {status.node: status for status in await nodes_of(each)}
+        wanted = [found[name] for name in sorted(found)]
+        return [status for status in wanted if args.node in (None, status.node)]
+
+    return asyncio.run(ask())
+
+
 @asynccontextmanager
 async def reached(args: argparse.Namespace) -> "AsyncIterator[Remote]":
     """A connected client; failures to connect and to answer end the command with a sentence."""
-    from luggin.daemon.mqtt.remote import ConnectionLost, NobodyAnswered, open_remote
+    from luggin.daemon.mqtt.remote import open_remote
 
     endpoint, node = find_endpoint(args)
-    try:
+    with _told(endpoint):
         async with open_remote(endpoint, node) as remote:
             yield remote
+
+
+@contextmanager
+def _told(endpoint: "Endpoint") -> Iterator[None]:
+    """What goes wrong with this broker, as an error with a sentence."""
+    from luggin.daemon.mqtt.remote import ConnectionLost, NobodyAnswered
+
+    try:
+        yield
     except NobodyAnswered as error:
         raise CliError(str(error), exits.NOT_REACHABLE) from None
     except ConnectionLost as error:

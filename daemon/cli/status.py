@@ -51,7 +51,7 @@ def _locally(node: str | None) -> dict[str, Any] | None:
         parts = topic.split("/")
         if parts[-1] in kinds:
             kinds[parts[-1]][parts[2]] = payload
-    return {"node": reply.data["node"], **kinds}
+    return {"node": reply.data["node"], "broker": reply.data["broker"], **kinds}
 
 
 async def _remotely(remote: "Remote") -> dict[str, Any]:
@@ -66,6 +66,8 @@ async def _remotely(remote: "Remote") -> dict[str, Any]:
 def _print_states(found: dict[str, Any]) -> None:
     node = found["node"]
     print(f"{node['node']}: {'online' if node['online'] else 'OFFLINE'}, luggin {node['software']}")
+    if trouble := found.get("broker"):
+        print(f"no broker: {trouble}")
     rows = [("instrument", "state", "cell", "link", "run", "")]
     for name, state in sorted(found["state"].items()):
         age = "" if state.get("cell_read") is None else f" ({time.time() - state['cell_read']:.0f} s ago)"

@@ -11,9 +11,7 @@
 import asyncio
 import logging
 import math
-import os
 import socket
-import ssl
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 
@@ -21,6 +19,7 @@ import aiomqtt
 from paho.mqtt.reasoncodes import ReasonCode
 
 from luggin.daemon.endpoint import Endpoint
+from luggin.daemon.mqtt.dial import dial, encryption, second_handle
 from luggin.protocol.topics import DELIVERY, Kind
 
 ConnectionLost = aiomqtt.MqttError
@@ -30,7 +29,7 @@ Receiver = Callable[[str, bytes, bool], None]
 KEEP_ALIVE = 20
 ANSWER_TIMEOUT = 15.0
 PUBLISH_TIMEOUT = 60.0  # long: everything in flight may have to pass a slow uplink first
-_GOODBYE = 1.0
+_GOODBYE = 0.3
 MOST_IN_FLIGHT = 20
 _THEIR_LOG = logging.getLogger("luggin.daemon.mqtt.paho")
 _THEIR_LOG.disabled = True  # each loss is raised here and logged by whoever reconnects, once
@@ -104,14 +103,22 @@ async def connect(
         logger=_THEIR_LOG,
         max_inflight_messages=MOST_IN_FLIGHT,
         max_queued_outgoing_messages=10 * MOST_IN_FLIGHT,
-        tls_context=ssl.create_default_context(cafile=endpoint.ca_file) if endpoint.encrypted else None,
+        tls_context=encryption(endpoint),
     )
     client.pending_calls_threshold = 10 * MOST_IN_FLIGHT
+    try:
+        line = await dial(endpoint.host, endpoint.port)
+    except OSError as error:
+        raise ConnectionLost(error.strerror or str(error)) from None
+    client._client._create_socket_connection = lambda: line  # type: ignore[method-assign]
+    handle = second_handle(line)
     opening = asyncio.ensure_future(client.__aenter__())
     try:
         await asyncio.shield(opening)
     except BaseException:
-        # The thread that connects can't be interrupted (it is bounded by a timeout of its own), nor awaited.
+        # The thread that connects can't be interrupted, but it ends with the connection.
+        with suppress(OSError):
+            handle.shutdown(socket.SHUT_RDWR)
         while not opening.done() and client._client.socket() is None:
             await asyncio.wait([opening], timeout=0.05)
         opening.cancel()
@@ -119,6 +126,8 @@ async def connect(
             await opening
         await _hang_up(client)
         raise
+    finally:
+        handle.close()
     try:
         yield Link(client, endpoint)
     finally:
@@ -151,7 +160,7 @@ async def _leave(client: aiomqtt.Client) -> None:
     """
     client.timeout = _GOODBYE
     connection = client._client.socket()
-    line = None if connection is None else socket.socket(fileno=os.dup(connection.fileno()))
+    line = second_handle(connection) if isinstance(connection, socket.socket) else None
     try:
         with suppress(aiomqtt.MqttError):
             await client.__aexit__(None, None, None)

@@ -12,6 +12,7 @@ from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.mqtt.client import ConnectionLost, Link, TooLarge, connect
 from luggin.daemon.mqtt.intake import Intake
 from luggin.daemon.mqtt.publisher import RunPublisher, publish_board, publish_entries
+from luggin.daemon.mqtt.rival import NameTaken, find_rival, is_foreign
 from luggin.daemon.store import Store
 from luggin.protocol import topics
 from luggin.protocol.payloads import NodeStatus, Payload, Reply
@@ -20,8 +21,9 @@ Listener = Callable[[bytes, bool], None]
 log = structlog.get_logger(__name__)
 
 PAUSES = (0.5, 30.0)
-_STEADY_AFTER = 10.0  # s; two daemons of the same name drive each other from the broker: not too quickly
-_FAREWELL = 2.0
+_STEADY_AFTER = 10.0  # s
+_ANSWER_PAUSE = 0.5  # s; many claims are answered together
+_FAREWELL = 0.7
 
 
 class Connection:
@@ -42,8 +44,13 @@ class Connection:
     ) -> None:
         self._node, self._status = node, status
         self._board, self._store, self._intake = board, store, intake
-        self._endpoint, self._listeners = endpoint, listeners
+        self._endpoint = endpoint
+        self._listeners = {**listeners, topics.claim(node): (self._hear_claim,)}
         self._publisher: RunPublisher | None = None
+        self._daemon = status(True).daemon
+        self._claimed = asyncio.Event()
+        self.trouble = "not connected yet"
+        """One sentence: why there is no broker; empty while there is one."""
 
     async def run(self) -> None:
         """Connect for ever.  Returns only by cancellation, after the broker has the newest of the board and a goodbye.
@@ -55,13 +62,20 @@ class Connection:
             connected = clock()
             try:
                 endpoint = await self._endpoint()
+                if endpoint.shared and (other := await find_rival(endpoint, self._node, self._daemon)) is not None:
+                    raise NameTaken(other)
                 async with connect(endpoint, f"luggin-{self._node}", self._last_will(), self._receive) as link:
-                    await self._greet(link)
-                    log.info("connected to the broker", broker=str(endpoint))
-                    connected, say = clock(), log.warning
-                    await self._serve(link)
-            except (ConnectionLost, OSError) as error:
-                say("no broker; trying again for ever", reason=str(error) or type(error).__name__)
+                    try:
+                        await self._greet(link)
+                        log.info("connected to the broker", broker=str(endpoint))
+                        connected, say, self.trouble = clock(), log.warning, ""
+                        await self._serve(link)
+                    except asyncio.CancelledError:
+                        await self._say_goodbye(link)
+                        raise
+            except (ConnectionLost, OSError, NameTaken) as error:
+                self.trouble = str(error) or type(error).__name__
+                say("no broker; trying again for ever", reason=self.trouble)
                 say = log.debug
             if clock() - connected > _STEADY_AFTER:
                 pause = PAUSES[0]
@@ -74,16 +88,31 @@ class Connection:
         if topic not in self._listeners:
             self._intake.receive(topic, body, kept)
 
-    async def settle(self) -> None:
-        """Wait until the broker has everything that is stored by now, backlog aside; at once without a broker."""
+    def _hear_claim(self, body: bytes, _kept: bool) -> None:
+        if is_foreign(body, self._daemon):
+            self._claimed.set()
+
+    async def settle(self, patience: float | None = None) -> None:
+        """Wait until the broker has everything that is stored by now, backlog aside; at once without a broker.
+
+        Raises TimeoutError once it takes nothing for longer than `patience` in s.
+        """
         if self._publisher is not None:
-            await self._publisher.caught_up(self._store.serial)
+            await self._publisher.caught_up(self._store.serial, patience)
 
     async def _greet(self, link: Link) -> None:
         self._intake.verified = link.endpoint.vouches
         for topic in (topics.commands_of(self._node), *self._listeners):
             await link.subscribe(topic)
         await link.publish(topics.status(self._node), _json(self._status(True)), "status")
+
+    async def _defend(self, link: Link) -> None:
+        """Say our status again to whoever claims our name."""
+        while True:
+            await self._claimed.wait()
+            self._claimed.clear()
+            await link.publish(topics.status(self._node), _json(self._status(True)), "status")
+            await asyncio.sleep(_ANSWER_PAUSE)
 
     async def _serve(self, link: Link) -> None:
         """Until the connection is lost.  Raises ConnectionLost."""
@@ -94,13 +123,11 @@ class Connection:
                 group.create_task(publish_board(self._board, link), name="board to broker")
                 group.create_task(publisher.run(), name="runs to broker")
                 group.create_task(self._send_replies(link), name="replies to broker")
+                group.create_task(self._defend(link), name="answers to claims")
         except BaseExceptionGroup as errors:
             if errors.split(ConnectionLost)[1] is not None:
                 raise
             raise _first(errors) from None
-        except asyncio.CancelledError:
-            await self._say_goodbye(link)
-            raise
         finally:
             self._publisher = None
 

@@ -94,7 +94,9 @@ class RunPublisher:
         followed: set[str] = set()
         while True:
             serial = self._store.serial
-            outstanding = [each for each in await self._outstanding(followed) if each.run not in self._unreadable]
+            outstanding = [
+                each for each in await self._store.unpublished(MOST_RUNS, followed) if each.run not in self._unreadable
+            ]
             news = [each for each in outstanding if not backlog.holds(each)]
             followed = {each.run for each in outstanding if not each.finished or each in news}
             if news:
@@ -105,29 +107,26 @@ class RunPublisher:
                 if self._sent == sent:  # the store promises more than it holds; it must not be asked in a tight loop
                     await self._changed(serial, _STORE_AGAIN)
                 continue
-            self._note_progress(serial)
+            self._caught_up = serial
+            self._note_progress()
             pause = None
             if outstanding:
                 oldest = outstanding[0]
                 pause = await self._timed(self._step(oldest, MOST_POINTS, backlog.live_from(oldest.run)))
             await self._changed(serial, pause)
 
-    async def caught_up(self, serial: int) -> None:
-        """Wait until all live news up to this serial of the store are with the broker."""
-        while self._caught_up < serial:
-            await self._progress.wait()
+    async def caught_up(self, serial: int, patience: float | None = None) -> None:
+        """Wait until all live news up to this serial of the store are with the broker.
 
-    def _note_progress(self, serial: int) -> None:
-        self._caught_up = serial
+        Raises TimeoutError once it takes nothing for longer than `patience` in s.
+        """
+        while self._caught_up < serial:
+            async with asyncio.timeout(patience):
+                await self._progress.wait()
+
+    def _note_progress(self) -> None:
         self._progress.set()
         self._progress = asyncio.Event()
-
-    async def _outstanding(self, followed: set[str]) -> list[Outstanding]:
-        """Runs in progress come first, ended ones in order; one that was followed must not wait behind old ones."""
-        found = await self._store.unpublished(MOST_RUNS)
-        if len(found) == MOST_RUNS and followed - {each.run for each in found}:
-            found = await self._store.unpublished(MOST_BACKLOG_RUNS)
-        return found
 
     async def _changed(self, serial: int, at_most: float | None) -> None:
         try:
@@ -192,4 +191,5 @@ class RunPublisher:
         except TooLarge as error:
             log.error("not published; ask the store for it", reason=str(error))
         self._sent += 1
+        self._note_progress()
         self._store.advance(each.run, stream, first, after)

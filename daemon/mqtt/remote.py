@@ -25,6 +25,7 @@ from luggin.protocol.payloads import (
 
 ANSWER_TIMEOUT = 15.0
 RETAINED_TIMEOUT = 5.0
+_QUIET = 0.3
 ANONYMOUS = "anonymous"
 Model = TypeVar("Model", bound=Payload)
 Watcher = Callable[[str, bytes], None]
@@ -150,6 +151,16 @@ class Remote:
 @asynccontextmanager
 async def open_remote(endpoint: Endpoint, node: str | None) -> AsyncIterator[Remote]:
     """Connect as a client; `node` None finds the one daemon that is online.  Raises ConnectionLost, NobodyAnswered."""
+    async with _connected(endpoint, node or "") as remote:
+        if node is None:
+            await remote._link.subscribe(f"{topics.ROOT}/+/status")
+            remote.node = await _only_node(remote)
+        await remote._link.subscribe(topics.everything_of(remote.node))
+        yield remote
+
+
+@asynccontextmanager
+async def _connected(endpoint: Endpoint, node: str) -> AsyncIterator[Remote]:
     client = endpoint.user if endpoint.user and topics.is_segment(endpoint.user) else ANONYMOUS
     holder: list[Remote] = []
 
@@ -158,13 +169,9 @@ async def open_remote(endpoint: Endpoint, node: str | None) -> AsyncIterator[Rem
             holder[0]._receive(topic, payload)
 
     async with connect(endpoint, f"luggin-{uuid.uuid4().hex[:12]}", None, receive) as link:
-        remote = Remote(link, node or "", client)
+        remote = Remote(link, node, client)
         holder.append(remote)
         try:
-            if node is None:
-                await link.subscribe(f"{topics.ROOT}/+/status")
-                remote.node = await _only_node(remote)
-            await link.subscribe(topics.everything_of(remote.node))
             yield remote
         finally:
             remote.close()
@@ -172,18 +179,33 @@ async def open_remote(endpoint: Endpoint, node: str | None) -> AsyncIterator[Rem
 
 
 async def _only_node(remote: Remote) -> str:
-    try:
-        async with asyncio.timeout(RETAINED_TIMEOUT):
-            await remote._arrived.wait()
-            await asyncio.sleep(0.2)  # there is no message that says "that was all"
-    except TimeoutError:
-        raise NobodyAnswered("no daemon is known to this broker; is it the right one?") from None
-    found = [NodeStatus.model_validate_json(raw) for raw in remote._newest.values()]
-    online = sorted(status.node for status in found if status.online)
+    found = await _statuses(remote)
+    if not found:
+        raise NobodyAnswered("no daemon is known to this broker; is it the right one?")
+    online = [status.node for status in found if status.online]
     if len(online) != 1:
         seen = ", ".join(online) or "none online"
         raise NobodyAnswered(f"this broker has {seen}; name one with --node")
     return online[0]
 
 
-__all__ = ["ANONYMOUS", "ConnectionLost", "NobodyAnswered", "Remote", "open_remote"]
+async def _statuses(remote: Remote) -> list[NodeStatus]:
+    """Of every daemon that the broker knows, by name.  There is no message that says "that was all"."""
+    with suppress(TimeoutError):
+        async with asyncio.timeout(RETAINED_TIMEOUT):
+            await remote._arrived.wait()
+            seen = 0
+            while seen < (seen := len(remote._newest)):
+                await asyncio.sleep(_QUIET)
+    found = [NodeStatus.model_validate_json(raw) for raw in remote._newest.values()]
+    return sorted(found, key=lambda status: status.node)
+
+
+async def nodes_of(endpoint: Endpoint) -> list[NodeStatus]:
+    """Every daemon that a broker knows, by name; those that are gone too.  Raises ConnectionLost."""
+    async with _connected(endpoint, "") as remote:
+        await remote._link.subscribe(f"{topics.ROOT}/+/status")
+        return await _statuses(remote)
+
+
+__all__ = ["ANONYMOUS", "ConnectionLost", "NobodyAnswered", "Remote", "nodes_of", "open_remote"]

@@ -3,7 +3,7 @@
 import json
 import sqlite3
 import threading
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import get_args
 
 from luggin.daemon.store import locate
@@ -66,8 +66,11 @@ def load_taken(text: str) -> Taken:
     }
 
 
-def outstanding(connection: sqlite3.Connection, marks: Mapping[str, Taken], limit: int) -> list[Outstanding]:
-    """Runs with something unpublished, at most `limit`: unfinished ones first, then in the order of their start.
+def outstanding(
+    connection: sqlite3.Connection, marks: Mapping[str, Taken], limit: int, ahead: Collection[str] = ()
+) -> list[Outstanding]:
+    """Runs with something unpublished, at most `limit`: unfinished ones and those named in `ahead` first, then the
+    others, each in the order of their start.
 
     `marks` must have been taken before the call: what is published in between is then asked for twice, never missed.
     """
@@ -75,7 +78,9 @@ def outstanding(connection: sqlite3.Connection, marks: Mapping[str, Taken], limi
     cursor = connection.execute(
         "SELECT r.number, r.run, r.instrument, p.taken, s.run IS NOT NULL FROM publication p"
         " JOIN runs r ON r.number = p.run LEFT JOIN results s ON s.run = p.run"
-        " WHERE p.drained = 0 AND p.run NOT IN (SELECT run FROM deleted) ORDER BY s.run IS NOT NULL, p.run"
+        " WHERE p.drained = 0 AND p.run NOT IN (SELECT run FROM deleted)"
+        " ORDER BY s.run IS NOT NULL AND r.run NOT IN (SELECT value FROM json_each(?)), p.run",
+        (json.dumps(list(ahead)),),
     )
     for number, run, instrument, text, finished in cursor:
         taken = union(load_taken(text), marks.get(run, {}))
