@@ -27,7 +27,8 @@ class Top(NamedTuple):
 def fit_top(frame: Frame, base: Floats, top: int, first: int, last: int, site: Site, shoulder: bool) -> Top:
     """The top above `base` near the index `top` between `first` and `last`; for a shoulder the curve at the site.
 
-    A parabola if nothing speaks against it, else a quartic, over a shorter stretch if it doesn't fit the longer.
+    The place of a parabola if nothing speaks against it, else of a quartic, and the height of the quartic, over a
+    shorter stretch if it doesn't fit the longer.
     """
     for reach in REACHES[-1:] if shoulder else REACHES:
         start = max(first, top - max(int(reach * site.left), 1))
@@ -75,11 +76,11 @@ def _fit(t: Floats, values: Floats, noise: float, at: float | None) -> _Fit | No
     sigma = max(noise, full.spread)
     strain = max(abs(float(full.c[k])) / (sigma * float(full.inverse[k, k]) ** 0.5) for k in (3, 4))
     if strain < STRAIN and place is not None and abs(place) <= 1:
-        short, hidden = _evaluate(simple, place, noise), _evaluate(full, place, noise)
-        # The parabola could still hide a skew of about the uncertainty of the quartic.
-        return short._replace(
-            u_at=math.hypot(short.u_at, hidden.u_at / 2), u_height=math.hypot(short.u_height, hidden.u_height / 2)
-        )
+        short, flexible = _evaluate(simple, place, noise), _evaluate(full, place, noise)
+        # The height is the quartic's whether noise hides its terms or not: a parabola cuts a top by up to 2 %, and a
+        # share that changes with the height of the peak over its noise would bend every calibration.  The place is
+        # the parabola's, which could still hide a skew of about the uncertainty of the quartic.
+        return flexible._replace(u_at=math.hypot(short.u_at, flexible.u_at / 2))
     place = _quartic_top(full.c, float(t[0]), float(t[-1])) if at is None else at
     return None if place is None else _evaluate(full, place, noise)
 
