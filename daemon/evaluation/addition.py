@@ -53,7 +53,7 @@ def found_by_addition(runs: Sequence[RunData], settings: StandardAddition) -> Fi
         *one_of(mine, "electrode", [setup.get("electrode") for setup in setups])[1],
         *_counts(settings, readings, known),
     ]
-    tests, doubts = outliers(replicates, settings.confidence)
+    tests, doubts = outliers(replicates)
     original = result.concentration
     share, more = recovered(original, settings.recovery, settings.concentration_unit, runs[0], settings.confidence)
     body = AdditionBody(

@@ -66,7 +66,7 @@ def calibrated(runs: Sequence[RunData], settings: CalibrationSettings) -> Findin
     )
     calibration = calibrate(standards)
     tested = quality(calibration, confidence=settings.confidence)
-    tests, doubts = outliers(levels, settings.confidence)
+    tests, doubts = outliers(levels)
     warnings += [each for each in tested.warnings if "may be an outlier" not in each] + doubts
     limits, lacking = _limits(calibration, settings.measurements, signals(levels[empty[0]]) if empty else [])
     line = calibration.line

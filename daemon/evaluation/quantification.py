@@ -14,6 +14,7 @@ from luggin.protocol.evaluation.statistics import Estimate
 
 MOST_WARNINGS = 30
 _FEWEST_FOR_OUTLIERS = 3
+_OUTLIER = 0.99
 
 
 def by_tags(runs: Sequence[RunData], known: Iterable[str], given: Mapping[str, str]) -> dict[str, str]:
@@ -29,13 +30,16 @@ def by_tags(runs: Sequence[RunData], known: Iterable[str], given: Mapping[str, s
     return found
 
 
-def outliers(levels: Mapping[str, Sequence[Reading]], confidence: float) -> tuple[tuple[LevelTest, ...], list[str]]:
-    """Test the replicates of each level, and say which may be an outlier; nothing is left out."""
+def outliers(levels: Mapping[str, Sequence[Reading]]) -> tuple[tuple[LevelTest, ...], list[str]]:
+    """Test the replicates of each level, and say which may be an outlier; nothing is left out.
+
+    At 99 %: below that ISO 5725-2 (7.3, from memory) speaks of stragglers, which are kept without more ado.
+    """
     tests, warnings = [], []
     for label, readings in levels.items():
         values = signals(readings)
         if len(values) >= _FEWEST_FOR_OUTLIERS and max(values) > min(values):
-            test = outlier_test(values, confidence=confidence)
+            test = outlier_test(values, confidence=_OUTLIER)
             tests.append(LevelTest(label=label, test=test))
             if test.outlier:
                 warnings.append(
