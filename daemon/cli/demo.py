@@ -3,47 +3,30 @@
 import argparse
 import asyncio
 import os
-import subprocess
-import sys
 import tempfile
 import time
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from luggin.daemon.cli import exits
+from luggin.daemon.cli.demo_addition import concentration
+from luggin.daemon.cli.demo_bench import PATIENCE, REFERENCE, connected, daemon, instrument, measure
 from luggin.daemon.cli.exits import CliError
 
 if TYPE_CHECKING:
     from luggin.daemon.cli.follow import Follower
     from luggin.daemon.mqtt.remote import Remote
     from luggin.protocol.evaluation.peak_results import PeaksBody
+    from luggin.protocol.payloads import Evaluation
 
-HELP = "the whole road on a simulated instrument: dummy cell, electrode check, peaks, data package, plot"
-NODE, INSTRUMENT = "demo", "bench"
-_SPEED = "5"
-_PATIENCE = 30.0
-_REFERENCE = "Ag/AgCl (3 M KCl)"
+HELP = "the whole road on a simulated instrument: dummy cell, electrode check, a concentration by standard addition"
+_SPEED = 5.0
 
 # What the simulated cells hold (sim/cell/cells/): the values that a good instrument and electrode must give.
 _SERIES, _PARALLEL = 1e3, 10e3  # ohm
 _FORMAL_POTENTIAL = 0.230  # V
 _AREA, _CONCENTRATION, _DIFFUSION = 7.0686e-6, 1.0, 7.17e-10  # m2, mol/m3, m2/s
 
-_CONFIGURATION = f"""
-[node]
-name = "{NODE}"
-runtime = "run"
-
-[store]
-path = "runs.sqlite"
-
-[instruments.{INSTRUMENT}]
-driver = "serial"
-port = "port"
-reference = "{_REFERENCE}"
-"""
 _DUMMY = f"""
 version = 1
 name = "dummy-cell-check"
@@ -51,7 +34,7 @@ technique = "chronoamperometry"
 notes = "Invented example: 1 kohm in series with 10 kohm parallel to 1 uF"
 
 [setup]
-reference = "{_REFERENCE}"
+reference = "{REFERENCE}"
 sample = "dummy-cell"
 
 [ranging]
@@ -83,20 +66,18 @@ async def _demo(scratch: Path, output: Path) -> int:
     from luggin.protocol import document, techniques
 
     print("Everything here is simulated and invented; no instrument is touched.")
-    (scratch / "run").mkdir(mode=0o700)
-    # Absolute: the path of a serial port counts from wherever the daemon stands.
-    text = _CONFIGURATION.replace('port = "port"', f'port = "{scratch / "port"}"')
-    (scratch / "luggin.toml").write_text(text, encoding="utf-8")
-    async with _child("serve", "--config", str(scratch / "luggin.toml"), log=scratch / "serve.log"):
+    async with daemon(scratch):
         _say("The daemon runs; now the dummy cell is connected, as one does before any sample.")
-        async with _instrument(scratch, "dummy-r-rc"), _connected(scratch) as remote:
-            dummy = await _measure(remote, document.read(_DUMMY), quiet=True)
+        async with instrument(scratch, "dummy-r-rc", _SPEED), connected(scratch) as remote:
+            dummy = await measure(remote, document.read(_DUMMY), quiet=True)
             fit = _check_dummy(dummy)
         _say("The dummy cell is taken off, the redox probe connected: 1 mM hexacyanoferrate(III), a 3 mm disk.")
-        async with _instrument(scratch, "redox-probe"), _connected(scratch) as remote:
-            probe = await _measure(remote, document.read(techniques.TECHNIQUES["cyclic-voltammetry"].example))
+        async with instrument(scratch, "redox-probe", _SPEED), connected(scratch) as remote:
+            probe = await measure(remote, document.read(techniques.TECHNIQUES["cyclic-voltammetry"].example))
             good = _check_electrode(await _peaks(remote, probe.run))
-            _write(scratch, output, [dummy.run, probe.run])
+        _say("Both are fit. Now the job: paracetamol in the outlet of a treatment column, by standard addition.")
+        made, right = await concentration(scratch)
+        _write(scratch, output, [dummy.run, probe.run], made)
     print(
         "\nWhat to try next:\n"
         "  luggin explain                    every technique, with a drawing and an example to edit\n"
@@ -104,95 +85,11 @@ async def _demo(scratch: Path, output: Path) -> int:
         "  luggin serve --config FILE        the daemon itself; the README shows a configuration\n"
         "Before a real cell: read the README's cautions; your local rules and a qualified person come first."
     )
-    return exits.OK if fit and good else exits.FAILED
+    return exits.OK if fit and good and right else exits.FAILED
 
 
 def _say(sentence: str) -> None:
     print(f"\n== {sentence}", flush=True)
-
-
-@asynccontextmanager
-async def _child(*arguments: str, log: Path) -> AsyncIterator["asyncio.subprocess.Process"]:
-    """A luggin process of its own, ended in order on leaving."""
-    code = "import sys; from luggin.daemon.cli.main import main; sys.exit(main(sys.argv[1:]))"
-    with log.open("ab") as file:
-        process = await asyncio.create_subprocess_exec(
-            sys.executable, "-c", code, *arguments, stdout=file, stderr=subprocess.STDOUT, start_new_session=True
-        )
-        try:
-            yield process
-        finally:
-            if process.returncode is None:
-                process.terminate()
-            try:
-                async with asyncio.timeout(15):
-                    await process.wait()
-            except TimeoutError:
-                process.kill()
-                await process.wait()
-
-
-@asynccontextmanager
-async def _instrument(scratch: Path, cell: str) -> AsyncIterator[None]:
-    port = scratch / "port"
-    arguments = ("simulate", "--cell", cell, "--pty", str(port), "--speed", _SPEED)
-    async with _child(*arguments, log=scratch / "simulate.log") as process:
-        await _until(lambda: port.exists() or process.returncode is not None, scratch, "the simulated instrument")
-        yield
-
-
-@asynccontextmanager
-async def _connected(scratch: Path) -> AsyncIterator["Remote"]:
-    """A client of the demo's daemon, once the instrument is Idle with its cell confirmed off."""
-    from luggin.daemon import endpoint
-    from luggin.daemon.mqtt.remote import open_remote
-
-    path = endpoint.file_of(scratch / "run", NODE)
-    await _until(path.exists, scratch, "the daemon")
-    async with open_remote(endpoint.read(path), NODE) as remote:
-        await remote.state(INSTRUMENT)
-        deadline = time.monotonic() + _PATIENCE
-        while True:
-            state = await remote.state(INSTRUMENT)
-            if (state.state, state.cell, state.link) == ("Idle", "off", "up"):
-                break
-            if time.monotonic() > deadline:
-                raise CliError(
-                    f"the instrument did not get ready: {state.reason} {_tail(scratch)}", exits.NOT_REACHABLE
-                )
-            await remote.changed()
-        yield remote
-
-
-async def _until(true: Callable[[], bool], scratch: Path, what: str) -> None:
-    deadline = time.monotonic() + _PATIENCE
-    while not true():
-        if time.monotonic() > deadline:
-            raise CliError(f"{what} did not start within {_PATIENCE:g} s. {_tail(scratch)}", exits.NOT_REACHABLE)
-        await asyncio.sleep(0.05)  # another process makes a file; there is nothing to await
-
-
-def _tail(scratch: Path) -> str:
-    lines = [line for log in sorted(scratch.glob("*.log")) for line in log.read_text().splitlines()[-3:]]
-    return "Its last words: " + " | ".join(lines) if lines else ""
-
-
-async def _measure(remote: "Remote", method: dict[str, Any], *, quiet: bool = False) -> "Follower":
-    from luggin.daemon.cli.live import show
-
-    early: list[tuple[str, bytes]] = []
-    async with remote.watching(lambda topic, payload: early.append((topic, payload))):
-        token = (await remote.state(INSTRUMENT)).token
-        reply = await remote.ask(INSTRUMENT, "start", token=token, method=method)
-        if not reply.accepted or reply.run is None:
-            raise CliError("; ".join([reply.sentence, *reply.problems]))
-        follower = await show(remote, INSTRUMENT, reply.run, early, quiet=quiet, ask_to_end=asyncio.Queue())
-    result = follower.result
-    assert result is not None
-    print(f"{result.run}: {result.state}, {result.points} points, cell {result.cell}")
-    if result.state != "Complete" or result.cell != "off":
-        raise CliError(f"the run did not complete: {result.sentence}", exits.ABORTED)
-    return follower
 
 
 async def _peaks(remote: "Remote", run: str) -> "PeaksBody":
@@ -201,14 +98,14 @@ async def _peaks(remote: "Remote", run: str) -> "PeaksBody":
     from luggin.protocol import topics
     from luggin.protocol.evaluation.peak_results import PeaksBody
 
-    deadline = time.monotonic() + _PATIENCE
+    deadline = time.monotonic() + PATIENCE
     while True:
         reply = await remote.ask(topics.STORE, "evaluations", kind="peaks", run=run, limit=1)
         if reply.data.get("evaluations"):
             found = await fetch_evaluation(remote, reply.data["evaluations"][0]["name"])
             return PeaksBody.model_validate(found.body)
         if time.monotonic() > deadline:
-            raise CliError(f"the peaks of {run} were not evaluated within {_PATIENCE:g} s")
+            raise CliError(f"the peaks of {run} were not evaluated within {PATIENCE:g} s")
         await asyncio.sleep(0.2)  # asked again; a message that came before the question would be missed
 
 
@@ -248,24 +145,27 @@ def _compare(name: str, found: float, expected: float, tolerance: float) -> bool
     return good
 
 
-def _write(scratch: Path, output: Path, runs: list[str]) -> None:
+def _write(scratch: Path, output: Path, runs: list[str], made: "Evaluation") -> None:
     from luggin.daemon.export import export_runs
     from luggin.daemon.figures.curve import curve
     from luggin.daemon.figures.draw import draw, save
     from luggin.daemon.figures.marks import marks_of
+    from luggin.daemon.figures.quantification import line_figure
     from luggin.daemon.store import open_store
     from luggin.protocol.evaluation.peak_results import PeaksBody
 
     output.mkdir(parents=True, exist_ok=True)
     with open_store(scratch / "runs.sqlite") as archive:
-        package = output / f"data-{runs[-1]}"
-        export_runs(archive, runs, package)
+        package = output / f"data-{made.name}"
+        export_runs(archive, [*runs, *made.runs], package)
         picture = output / f"{runs[-1]}.png"
         title = f"{runs[-1]}  redox probe (simulated)"
         drawn = curve(title, archive.header(runs[-1]).method, archive.columns(runs[-1]))
         peaks = archive.newest_evaluation("peaks", run=runs[-1])
         assert peaks is not None
         save(draw([drawn], marks=[marks_of(PeaksBody.model_validate(peaks.body))]), picture)
+    line = output / f"{made.name}.png"
+    save(line_figure(made), line)
     _say("What remains:")
-    for path in (package, picture):
+    for path in (package, picture, line):
         print(f"  {os.path.relpath(path)}")
