@@ -20,7 +20,8 @@ class RedoxProbe(Frozen):
     57 mV / `electrons` at 25 degC for a fast couple, more with resistance), and the height of the peak of the return
     scan over that of the forward one lies between the two of `height_ratio`.  With `concentration` and
     `diffusion_coefficient` the area follows from the slope of peak heights over the square roots of scan rates
-    (Randles-Sevcik); it may lie `area_within` off the stated area, as a share.
+    (Randles-Sevcik, of a reversible couple: slow kinetics and resistance make it smaller); it may lie `area_within` off
+    the stated area, as a share.
     """
 
     name: str = Field(pattern=r"^[a-z0-9-]{1,64}$")
