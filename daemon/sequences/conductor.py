@@ -142,6 +142,11 @@ class Conductor:
 
     async def _hand_on(self, command: ReceivedCommand) -> Reply:
         """To the session; a start that wants it by way of a look at the cell."""
+        if command.verb in ("stop", "abort") and self._pre_flight.on:
+            self._pre_flight.call_off(command.client)
+            reply = await self._session.handle(command)
+            words = f"{reply.sentence} The method that was to follow is called off."
+            return reply.model_copy(update={"accepted": True, "sentence": words})
         start = command.payload
         if not isinstance(start, Start) or start.method.get("pre_flight") is None:
             return await self._session.handle(command)
@@ -159,6 +164,7 @@ class Conductor:
         if self._on is None:
             return _refused(command, "No sequence is on.")
         if self._pre_flight.on and command.verb in ("sequence-skip", "sequence-stop", "sequence-abort"):
+            self._pre_flight.call_off(command.client)
             await self._runs.end(Patron.of(command), "abort" if command.verb == "sequence-abort" else "stop")
         at, by = self._at(), command.client
         if isinstance(payload, Answer):

@@ -19,11 +19,16 @@ from luggin.protocol.problem import DocumentError
 
 
 class PreFlight:
-    """`on` while a look is on or its method not yet started."""
+    """`on` while a look is on or its method not yet started; until then `call_off` keeps the method from starting."""
 
     def __init__(self, runs: Runs) -> None:
         self._runs = runs
         self.on = False
+        self._called_off = ""
+
+    def call_off(self, by: str) -> None:
+        """Off is obeyed always: between the look and the method, too, when there is nothing yet to switch off."""
+        self._called_off = by
 
     async def start(self, patron: Patron, document: Mapping[str, Any], token: str | None = None) -> Reply:
         """Start a method; one that asks for it only after a look at the cell.
@@ -34,7 +39,7 @@ class PreFlight:
             return await self._runs.ask_for(patron, document, token)
         if self.on:
             return _refused("A look at the cell before another run is on; wait for its end, or abort it.")
-        self.on = True
+        self.on, self._called_off = True, ""
         try:
             return await self._look_and_start(patron, document, token)
         finally:
@@ -61,6 +66,8 @@ class PreFlight:
             likely = "".join(f" Likely: {each}." for each in over.warnings[:1])
             ended = f"The look at the cell, run {begun.run}, ended {over.state}: {over.sentence.rstrip('. ')}.{likely}"
             return _refused(f"{ended} The method was not started.", run=begun.run)
+        if self._called_off:
+            return _refused(f"{self._called_off} called it off; the method was not started.", run=begun.run)
         return await self._runs.ask_for(patron, document)
 
 
