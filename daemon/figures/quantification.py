@@ -6,10 +6,11 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from scipy import stats
 
+from luggin.daemon.analysis.rounding import rounded
 from luggin.daemon.figures.curve import CannotDraw, scale
 from luggin.protocol.evaluation.concentrations import scaled
 from luggin.protocol.evaluation.quantification_results import AdditionBody, CalibrationBody
-from luggin.protocol.evaluation.statistics import Line
+from luggin.protocol.evaluation.statistics import Estimate, Line
 from luggin.protocol.payloads import Evaluation
 
 # Okabe & Ito, Color Universal Design (2008).
@@ -38,16 +39,25 @@ def _addition(body: AdditionBody) -> Figure:
     axes.plot(added * x_factor, signal * y_factor, "o", color=_POINTS, markersize=5, fillstyle="none", label="runs")
     axes.axhline(0, color=_LINE, linewidth=0.6)
     axes.axvline(0, color=_LINE, linewidth=0.6)
+    intercept = f"$c$ = {_rounded(taken, x_factor)} {x_unit}"
+    ends = [[-taken.value - low], [high + taken.value]]
     if taken.lower is not None:
-        share = f"{taken.confidence * 100:g} % interval"
-        axes.plot(
-            [low * x_factor, high * x_factor], [0, 0], color=_RESULT, linewidth=4, solid_capstyle="butt", label=share
-        )
-    intercept = f"c = {taken.value * x_factor:.4g} {x_unit}"
-    axes.plot([-taken.value * x_factor], [0], marker="D", color=_RESULT, markersize=6, linestyle="", label=intercept)
+        intercept += f", {taken.confidence * 100:g} % interval"
+    axes.errorbar(
+        [-taken.value * x_factor],
+        [0],
+        xerr=np.array(ends) * x_factor,
+        fmt="|",
+        color=_RESULT,
+        markersize=9,
+        capsize=5,
+        elinewidth=2,
+        label=intercept,
+        zorder=3,
+    )
     axes.set_xlabel(f"added $c$({_plain(body.analyte)}) in the sample / ({x_unit})")
     axes.set_ylabel(_signal(body.signal, prefix, body.signal_unit, "volume-corrected "))
-    _titled(axes, f"{body.analyte} in {body.sample or body.name}, standard addition")
+    _titled(axes, f"{body.analyte} in {body.sample or body.name}, standard addition", body.line.slope)
     return figure
 
 
@@ -62,7 +72,9 @@ def _calibration(body: CalibrationBody) -> Figure:
     axes.plot(x * x_factor, y * y_factor, "o", color=_POINTS, markersize=5, fillstyle="none", label="standards")
     axes.set_xlabel(f"$c$({_plain(document.analyte)}) / ({x_unit})")
     axes.set_ylabel(_signal(document.signal, prefix, document.signal_unit))
-    _titled(axes, f"{document.name}: {document.analyte}, {document.electrode or 'electrode not named'}")
+    _titled(
+        axes, f"{document.name}: {document.analyte}, {document.electrode or 'electrode not named'}", document.line.slope
+    )
     return figure
 
 
@@ -90,10 +102,16 @@ def _signal(name: str, prefix: str, unit: str, before: str = "") -> str:
     return f"{before}{symbol} / ({prefix}{unit})" if " " in unit else f"{before}{symbol} / {prefix}{unit or 1}"
 
 
-def _titled(axes: Axes, words: str) -> None:
+def _rounded(estimate: Estimate, factor: float) -> str:
+    if not estimate.standard_uncertainty:
+        return f"{estimate.value * factor:.4g}"
+    return rounded(estimate.value * factor, estimate.standard_uncertainty * factor).value
+
+
+def _titled(axes: Axes, words: str, slope: float) -> None:
     axes.set_title(_plain(words), fontsize=9)
     axes.grid(visible=True, linewidth=0.3)
-    axes.legend(fontsize=8, frameon=False)
+    axes.legend(fontsize=8, frameon=False, loc="upper left" if slope > 0 else "lower left")
 
 
 def _plain(words: str) -> str:
