@@ -147,11 +147,17 @@ async def work(remote: Remote, heard: Client) -> None:
 
 
 async def the_rest(remote: Remote, wire: Wire) -> None:
-    """Verbs that a plain person may send and that the work above had no use for."""
-    plain: dict[str, dict[str, Any]] = {"acknowledge": {"person": "Grace"}, "describe": {}}
-    for verb in COMMANDS:
-        if f"command {verb}" not in wire.seen and verb in plain:
-            await remote.ask("left", verb, **plain[verb])
+    """Verbs that the work above had no use for, with as little in them as their description asks for."""
+    for to, verbs in (("left", COMMANDS), (STORE, {**QUESTIONS, **STORE_COMMANDS})):
+        for verb in verbs:
+            if f"command {verb}" not in wire.seen:
+                await remote.ask(to, verb, **least(taken_schemas()[verb]))
+
+
+def least(schema: dict[str, Any]) -> dict[str, Any]:
+    wanted = {name: schema["properties"][name] for name in schema["required"] if name != "request"}
+    values = {"string": "some words", "integer": 1, "number": 1.0, "boolean": False, "object": {}, "array": []}
+    return {name: "a-name" if "pattern" in each else values[each["type"]] for name, each in wanted.items()}
 
 
 async def test_every_message_is_as_described_and_secrets_stay_where_they_are(tmp_path: Path) -> None:
