@@ -76,7 +76,7 @@ class Remote:
             if future is not None and not future.done():
                 future.set_result(reply)
 
-    async def ask(self, instrument: str, verb: str, timeout: float = ANSWER_TIMEOUT, **fields: Any) -> Reply:
+    async def ask(self, instrument: str, verb: str, /, timeout: float = ANSWER_TIMEOUT, **fields: Any) -> Reply:
         """Send one command or question and wait for its reply.  Raises NobodyAnswered, ConnectionLost."""
         request = uuid.uuid4().hex
         model = {**COMMANDS, **QUESTIONS, **STORE_COMMANDS}[verb]
