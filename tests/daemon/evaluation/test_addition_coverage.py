@@ -1,0 +1,48 @@
+"""Does the 95 % interval of a standard addition hold the truth 95 times in 100, from the curves to the result?"""
+
+import numpy as np
+import pytest
+
+from luggin.daemon.evaluation.functions import evaluate
+from luggin.protocol.evaluation.quantification_results import AdditionBody
+from support.additions import TRUTH, example, redrawn
+
+SEED = 2000
+SPREAD = 0.8e-9 * np.sqrt(2 * 1 / (2 * 0.02))
+"""A: of net currents, differences of two means over 20 ms, from the noise that the cell picks up (0.8 nA/sqrt(Hz))."""
+
+
+def results(count: int, seed: int = SEED) -> list[AdditionBody]:
+    rng = np.random.default_rng(seed)
+    settings = example().settings
+    return [
+        AdditionBody.model_validate(evaluate("standard-addition", redrawn(rng, SPREAD), settings).body)
+        for _ in range(count)
+    ]
+
+
+def holds(body: AdditionBody) -> bool:
+    lower, upper = body.concentration.lower, body.concentration.upper
+    return lower is not None and upper is not None and lower <= TRUTH <= upper
+
+
+def test_a_few_redraws_lie_about_the_truth() -> None:
+    found = [body.concentration for body in results(5)]
+    mean = float(np.mean([each.value for each in found]))
+    spread = max(each.standard_uncertainty or 0.0 for each in found) / 5**0.5
+    assert mean == pytest.approx(TRUTH, abs=4 * spread)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+def test_intervals_from_curves_hold_the_truth_95_times_in_100() -> None:
+    found = results(2000)
+    values = np.array([body.concentration.value for body in found])
+    told = np.array([body.concentration.standard_uncertainty for body in found], dtype=float)
+    share = sum(map(holds, found)) / len(found)
+    print(
+        f"\n| redraws | mean, umol/L | sd, umol/L | mean u, umol/L | coverage |\n|---|---|---|---|---|\n"
+        f"| {len(found)} | {values.mean() * 1e3:.4f} | {values.std(ddof=1) * 1e3:.4f} | {told.mean() * 1e3:.4f} | {share:.1%} |"
+    )
+    assert 0.93 <= share <= 0.97
+    assert values.mean() == pytest.approx(TRUTH, abs=0.25 * values.std(ddof=1))
