@@ -29,14 +29,18 @@ def read(text: str | bytes, name: str = "document", depth: int = MOST_DEPTH) -> 
 
 
 def bounded(data: object, name: str = "document", depth: int = MOST_DEPTH) -> None:
-    """Raise DocumentError when nested data goes deeper than `depth` or isn't a table at the top."""
+    """Raise DocumentError when nested data goes deeper than `depth`, isn't a table at the top, or holds what is no
+    text: JSON can name halves of characters, which can be neither stored nor sent."""
     if not isinstance(data, dict):
         raise _refused(name, None, "it is not a table of named fields")
     level: list[object] = [data]
     for _ in range(depth):
         inner: list[object] = []
         for each in level:
+            if isinstance(each, str) and not _is_text(each):
+                raise _refused(name, None, "it holds half a character (a surrogate without its other half)")
             if isinstance(each, dict):
+                inner.extend(each)
                 inner.extend(each.values())
             elif isinstance(each, list | tuple):
                 inner.extend(each)
@@ -44,6 +48,14 @@ def bounded(data: object, name: str = "document", depth: int = MOST_DEPTH) -> No
         if not level:
             return
     raise _refused(name, None, f"it is nested too deeply; at most {depth} levels are read")
+
+
+def _is_text(text: str) -> bool:
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _refused(name: str, value: object, reason: str) -> DocumentError:

@@ -199,8 +199,18 @@ def _cross_checks(method: Method, technique: techniques.Technique) -> list[Probl
 def compile_method(method: Method) -> Program:
     """The program of a valid method, with the limits that were left out derived from its envelope.
 
-    Raises DocumentError when a stated potential limit lies inside what the method itself asks for.
+    Raises DocumentError when a stated potential limit lies inside what the method itself asks for, or when the program
+    would be larger than any instrument takes.
     """
+    try:
+        return _compiled(method)
+    except ValidationError as error:
+        remedy = "choose a shorter or a coarser measurement"
+        beyond = [f"the program would be out of bounds: {problem}" for problem in from_validation(error)]
+        raise DocumentError(Problem("phases", None, reason, remedy) for reason in beyond) from None
+
+
+def _compiled(method: Method) -> Program:
     blocks: list[Block] = []
     deposited = False
     for index, phase in enumerate(method.phases):

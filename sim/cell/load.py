@@ -58,7 +58,8 @@ def _text(source: str | Path) -> tuple[bytes, str]:
     try:
         with Path(source).open("rb") as file:
             return file.read(MOST_BYTES + 1), str(source)
-    except OSError as error:
+    except (OSError, ValueError) as error:  # a name that no file can have is a ValueError
+        reason = getattr(error, "strerror", None) or error
         raise DocumentError(
-            [Problem("cell", str(source), f"can't be read ({error.strerror})", "give a shipped name or a TOML file")]
+            [Problem("cell", str(source), f"can't be read ({reason})", "give a shipped name or a TOML file")]
         ) from None

@@ -208,3 +208,15 @@ def test_a_window_without_room_for_noise_is_remarked_on(low: str, high: str, nam
 def test_a_window_with_room_is_not() -> None:
     parsed = method.parse({**example(), "limits": {"potential": {"low": "-0.11 V", "high": "0.61 V"}}})
     assert advice(parsed, method.compile_method(parsed)) == []
+
+
+def test_a_program_beyond_all_bounds_is_a_problem_of_the_method() -> None:
+    given = example("normal-pulse-voltammetry")
+    given["phases"][-1]["final_potential"] = 2.0**31
+    assert any("the program would be out of bounds" in problem for problem in problems(given))
+
+
+@pytest.mark.parametrize("text", ['{"name": "\\ud800"}', '{"\\udc00": 1}', '{"a": [{"b": "x\\ud83d"}]}'])
+def test_half_a_character_is_no_text(text: str) -> None:
+    with pytest.raises(DocumentError, match="half a character"):
+        document.read(text)
