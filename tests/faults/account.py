@@ -16,13 +16,16 @@ from luggin.protocol.points import COLUMNS, Batch
 from faults.paper_broker import Message
 from faults.truth import Truth
 
+STALE = "mallory"
+"""The client of whose commands none may be carried out."""
+
 
 @dataclass
 class Account:
     """Counts of one scenario, and one sentence for everything that must not be.
 
     `cell` is how the cell was left: "off" confirmed, or "unknown" and said so.  `cell_off` is how long (s) it stayed on
-    once it was to be off.
+    once it was to be off.  `interrupted`: the daemon took a link for lost.
     """
 
     kind: str = ""
@@ -35,6 +38,7 @@ class Account:
     doubled: int = 0
     cell: str = "off"
     cell_off: float = 0.0
+    interrupted: bool = False
     outcomes: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
 
@@ -55,8 +59,8 @@ def settle(account: Account, path: Path, truth: Truth, messages: Iterable[Messag
         for run in truth.starts:
             if run not in runs:
                 account.wrong.append(f"run {run} was started and is not in the store")
-            elif archive.header(run).asked_by != "anna":
-                account.wrong.append(f"run {run} was started by {archive.header(run).asked_by}, whose words were stale")
+            elif archive.header(run).asked_by == STALE:
+                account.wrong.append(f"run {run} was started by {STALE}, whose words were all stale")
     if len(truth.starts) != len(set(truth.starts)):
         account.wrong.append(f"a run began to execute twice: {truth.starts}")
 
@@ -75,8 +79,8 @@ def _run(account: Account, archive: Any, raw: Any, truth: Truth, run: str, recei
     acknowledged = truth.acknowledged.get(run, 0)
     lost = [index for index in range(min(acknowledged, made)) if index not in have]
     told = {index for first, after in (result.gaps if result else ()) for index in range(first, after)}
-    overwritten = [index for index in lost if index in told]  # the instrument had forgotten them by itself
-    lost = [index for index in lost if index not in told]
+    overwritten = truth.overwritten.get(run, set())
+    lost = [index for index in lost if index not in overwritten]
     account.lost += len(lost)
     account.gone += made - len(have)
     if lost:
@@ -86,10 +90,11 @@ def _run(account: Account, archive: Any, raw: Any, truth: Truth, run: str, recei
     account.wrong += [f"run {run}: {sentence}" for sentence in verify(archive, run)]
     account.outcomes.append("open" if result is None else f"{result.state}: {result.outcome}")
     kinds = {event.kind for event in archive.events(run)}
+    account.interrupted |= "link" in kinds
     silent = set(range(made)) - have - told
     if result is not None and silent and not (truth.rebooted or "lost" in kinds):
         account.wrong.append(f"run {run}: {len(silent)} points are missing and nobody says so, from {min(silent)} on")
-    if overwritten and "gap" not in kinds and "lost" not in kinds:
+    if result is not None and overwritten - have and "gap" not in kinds and "lost" not in kinds:
         account.wrong.append(f"run {run}: a gap without an event")
     measured = truth.batches.get(run, [])
     _same(account, run, "stored", measured, stored)
@@ -119,5 +124,5 @@ def _same(account: Account, run: str, what: str, measured: list[Batch], found: l
             if not np.array_equal(column, whole[name][batch.first : batch.after], equal_nan=True):
                 account.wrong.append(f"run {run}: {what} points from {batch.first} on have another {name}")
                 return
-        if batch.boot != measured[0].boot:
+        if measured[0].boot not in ("", batch.boot):
             account.wrong.append(f"run {run}: {what} points from {batch.first} on tell of another start")

@@ -131,6 +131,7 @@ class Daemon:
         lab = self._laboratory
         await lab.plugged.unplug()
         lab.broker.cut()
+        self.store.forget()
         await lab.quiet()
         left = self.path.with_name(f"life-{next(lab.lives)}.sqlite")
         for ending in ("", "-wal"):

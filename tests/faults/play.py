@@ -56,10 +56,14 @@ async def _play(scenario: Scenario, folder: Path, account: Account) -> None:
         account.wrong += lab.truth.overdue()
         if len(set(lab.truth.starts)) > lab.orders:
             account.wrong.append(f"{lab.orders} starts were asked for, {len(set(lab.truth.starts))} runs executed")
+        if any("/command/" in topic for topic in lab.broker.kept):
+            account.wrong.append("a command that the broker kept was left with it")
         if "open" in account.outcomes and not scenario.kind.final:
             account.wrong.append("a run has no result")
         if scenario.must_complete and account.outcomes[:1] != ["Complete: completed"]:
             account.wrong.append(f"the run should have been complete, and it is {account.outcomes}")
+        if scenario.must_complete and not scenario.kind.feeds and account.interrupted:
+            account.wrong.append("the link was taken for lost though nothing was done to it")
 
 
 def _ready(state: InstrumentState) -> bool:

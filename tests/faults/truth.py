@@ -7,6 +7,7 @@ import numpy as np
 
 from luggin.protocol.points import Batch
 from luggin.protocol.program import DeadMan
+from luggin.sim.device import Device
 from luggin.sim.rig import Rig
 
 CATCH_UP = 2.5
@@ -30,7 +31,7 @@ class Truth:
     """Hears everything; times are those of the loop.
 
     `batches` are the points of each run in order, `starts` the runs in the order in which they began to execute,
-    `acknowledged` how far each run's points may have been forgotten, `closed` when the cell was connected.
+    `acknowledged` how far each run's points may have been forgotten, `overwritten` which a full buffer lost, `closed` when the cell was connected.
     `hung` is for how long (s) the instrument did nothing at all, `stuck` whether its relay ever refused.
     """
 
@@ -38,11 +39,14 @@ class Truth:
     batches: dict[str, list[Batch]] = field(default_factory=dict)
     starts: list[str] = field(default_factory=list)
     acknowledged: dict[str, int] = field(default_factory=dict)
+    overwritten: dict[str, set[int]] = field(default_factory=dict)
     closed: list[Closed] = field(default_factory=list)
     hung: float = 0.0
     stuck: bool = False
     rebooted: bool = False
     wrong: list[str] = field(default_factory=list)
+    device: Device | None = None
+    _lost: dict[str, int] = field(default_factory=dict)
 
     @property
     def energised(self) -> bool:
@@ -51,6 +55,11 @@ class Truth:
     def points(self, batch: Batch) -> None:
         kept = Batch(batch.run, batch.boot, batch.first, {k: np.array(v) for k, v in batch.columns.items()})
         self.batches.setdefault(batch.run, []).append(kept)
+        buffer = self.device.buffer if self.device is not None else None
+        if buffer is not None and buffer.lost > self._lost.get(batch.run, 0):
+            count = buffer.lost - self._lost.get(batch.run, 0)
+            self.overwritten.setdefault(batch.run, set()).update(range(buffer.oldest - count, buffer.oldest))
+            self._lost[batch.run] = buffer.lost
 
     def event(self, run: str, time: float, what: str, value: object) -> None:
         pass
@@ -62,7 +71,7 @@ class Truth:
 
     def watch(self, rig: Rig) -> None:
         """Look over the shoulder of the instrument: what it is asked, and what its relay does."""
-        device = rig.firmware.device
+        self.device = device = rig.firmware.device
         relay, start, acknowledge, keep_alive = device._relay, device.start, device.acknowledge, device.keep_alive
         move, power_up = relay.move, device.power_up
 
