@@ -224,6 +224,7 @@ class Scripted:
         return Reply(request=command.payload.request, accepted=True, sentence=f"run {type(self).runs}")
 
     left = None
+    interlock = None
 
     def stuck(self) -> str:
         return ""
