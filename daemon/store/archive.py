@@ -140,6 +140,18 @@ class Archive:
         """The log of an instrument, or of the node for None."""
         return [_log_entry(entry) for entry, _ in self._entries(log_scope(instrument), first, limit)]
 
+    def log_between(self, instrument: str | None, since: float, until: float, limit: int) -> list[LogEntry]:
+        """The first entries of a log that were written from `since` to `until`, s since 1970."""
+        found = self._all(
+            "SELECT body FROM events WHERE scope = ? AND json_extract(body, '$.utc') BETWEEN ? AND ?"
+            " ORDER BY number LIMIT ?",
+            log_scope(instrument),
+            since,
+            until,
+            limit,
+        )
+        return [_log_entry(json.loads(body)) for (body,) in found]
+
     def newest_entry(self, instrument: str, *kinds: str) -> LogEntry | None:
         """The newest entry of these kinds in the instrument's log."""
         scope = log_scope(instrument)
