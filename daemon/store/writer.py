@@ -25,7 +25,7 @@ SLOW_RATE = 10.0
 MARKS_INTERVAL = 5.0
 RETRY_INTERVAL = 5.0
 STUCK_AFTER = 120.0
-"""Seconds that one commit may take: cards that clean up may need many, and the instruments keep their points so long."""
+"""Seconds that one commit may take: a card that cleans up may need many, and instruments keep their points so long."""
 MOST_PENDING = 2_000_000
 """Points that may wait for a stalled disk before new ones are turned away."""
 
