@@ -3,8 +3,8 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from luggin.daemon.cli import demo_bench as bench
 from luggin.daemon.cli import exits
-from luggin.daemon.cli.demo_bench import INSTRUMENT, connected, instrument
 from luggin.daemon.cli.exits import CliError
 
 if TYPE_CHECKING:
@@ -29,8 +29,8 @@ async def concentration(scratch: Path) -> "tuple[Evaluation, bool]":
 
     method = document.read(addition.EXAMPLE_METHOD)
     plan = addition.read_plan({**document.read(addition.EXAMPLE), "method": method, "mixing_time": _MIXING})
-    async with instrument(scratch, _CELL, _SPEED), connected(scratch) as remote:
-        made = await _carried_out(remote, addition.compiled(plan))
+    async with bench.instrument(scratch, _CELL, _SPEED), bench.connected(scratch) as remote:
+        made = await carried_out(remote, bench.INSTRUMENT, addition.compiled(plan))
     print("\n".join(page(made)))
     body = AdditionBody.model_validate(made.body)
     found = body.concentration
@@ -42,17 +42,18 @@ async def concentration(scratch: Path) -> "tuple[Evaluation, bool]":
     return made, right
 
 
-async def _carried_out(remote: "Remote", sequence: "SequenceDocument") -> "Evaluation":
+async def carried_out(remote: "Remote", instrument: str, sequence: "SequenceDocument") -> "Evaluation":
+    """The sequence from its beginning to the evaluation of all its runs; prompts are answered at once."""
     from luggin.daemon.cli.addition import tell
     from luggin.daemon.cli.evaluations import fetch_evaluation
     from luggin.daemon.cli.sequence import accepted, with_token
 
     told = sequence.model_dump(mode="json", exclude_none=True)
-    accepted(await with_token(remote, INSTRUMENT, "sequence", sequence=told))
+    accepted(await with_token(remote, instrument, "sequence", sequence=told))
     seen: object = None
     answered = 0
     while True:
-        state = await remote.sequence(INSTRUMENT)
+        state = await remote.sequence(instrument)
         now = (state.doing, state.run, state.prompt)
         if now != seen:
             seen = now
@@ -61,7 +62,7 @@ async def _carried_out(remote: "Remote", sequence: "SequenceDocument") -> "Evalu
             answered = state.prompt
             print("    done (answered by the demo; on a real bench a person presses Return)", flush=True)
             words = "done, says the demo"
-            accepted(await with_token(remote, INSTRUMENT, "answer", prompt=state.prompt, words=words))
+            accepted(await with_token(remote, instrument, "answer", prompt=state.prompt, words=words))
         elif state.evaluation:
             return await fetch_evaluation(remote, state.evaluation)
         elif state.status is None or (state.status != "Execute" and state.doing != "evaluating"):
