@@ -91,11 +91,11 @@ def report(made: "Evaluation", args: argparse.Namespace) -> int:
 async def _carry_out(remote: "Remote", args: argparse.Namespace, sequence: "SequenceDocument") -> int:
     from luggin.daemon.cli.evaluations import fetch_evaluation
     from luggin.daemon.cli.reach import pick_instrument
-    from luggin.daemon.cli.sequence import accepted, follow, with_token
+    from luggin.daemon.cli.sequence import begin, follow
 
     instrument = await pick_instrument(remote, args.instrument)
     document = sequence.model_dump(mode="json", exclude_none=True)
-    accepted(await with_token(remote, instrument, "sequence", sequence=document))
+    await begin(remote, instrument, document)
     if args.detach:
         print(f"begun; `luggin sequence -i {instrument} --follow` watches it, --answer answers its prompts")
         return exits.OK

@@ -46,10 +46,10 @@ async def carried_out(remote: "Remote", instrument: str, sequence: "SequenceDocu
     """The sequence from its beginning to the evaluation of all its runs; prompts are answered at once."""
     from luggin.daemon.cli.addition import tell
     from luggin.daemon.cli.evaluations import fetch_evaluation
-    from luggin.daemon.cli.sequence import accepted, with_token
+    from luggin.daemon.cli.sequence import accepted, begin, with_token
 
     told = sequence.model_dump(mode="json", exclude_none=True)
-    accepted(await with_token(remote, instrument, "sequence", sequence=told))
+    await begin(remote, instrument, told)
     seen: object = None
     answered = 0
     while True:

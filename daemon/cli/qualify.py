@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 async def _run(remote: "Remote", args: argparse.Namespace) -> int:
-    from luggin.daemon.cli.sequence import accepted, follow, with_token
+    from luggin.daemon.cli.sequence import accepted, begin, follow, with_token
 
     instrument = await pick_instrument(remote, args.instrument)
     described = await remote.ask(instrument, "describe")
@@ -58,7 +58,7 @@ async def _run(remote: "Remote", args: argparse.Namespace) -> int:
     if not (args.connected or sys.stdin.isatty()):
         prompt = routine.document["steps"][0]["prompt"]
         raise CliError(f"{prompt} Then say so with --connected: the instrument will drive it.", exits.USAGE)
-    accepted(await with_token(remote, instrument, "sequence", sequence=routine.document))
+    await begin(remote, instrument, routine.document)
     if args.connected:
         state = await _prompted(remote, instrument)
         words = "said to be connected at the command line"

@@ -4,7 +4,7 @@ import argparse
 import asyncio
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from luggin.daemon.cli import exits
@@ -63,7 +63,7 @@ async def _run(
 ) -> int:
     instrument = await pick_instrument(remote, args.instrument)
     if document is not None:
-        accepted(await with_token(remote, instrument, "sequence", sequence=document))
+        await begin(remote, instrument, document)
     elif steering is not None:
         accepted(await _steer(remote, instrument, steering, args.answer))
     if (document is None and steering is None and not args.follow) or args.detach or steering is not None:
@@ -91,6 +91,14 @@ async def with_token(remote: "Remote", instrument: str, verb: str, **fields: Any
         token = (await remote.state(instrument)).token
         reply = await remote.ask(instrument, verb, token=token, **fields)
     return reply
+
+
+async def begin(remote: "Remote", instrument: str, document: Mapping[str, Any]) -> None:
+    """Begin a sequence, and wait until what is known of the instrument's sequence is of this one."""
+    reply = await with_token(remote, instrument, "sequence", sequence=document)
+    accepted(reply)
+    while (await remote.sequence(instrument)).sequence != reply.data["sequence"]:
+        await remote.changed()
 
 
 def accepted(reply: "Reply") -> None:
