@@ -46,6 +46,12 @@ def runtime_directories() -> list[Path]:
     return [*own, SYSTEM_RUNTIME] if own != [SYSTEM_RUNTIME] else own
 
 
+def closed_to_us() -> Path | None:
+    """Such a directory that another user's daemon keeps to itself, or None."""
+    there = (each for each in runtime_directories() if each.is_dir())
+    return next((each for each in there if not os.access(each, os.R_OK | os.X_OK)), None)
+
+
 def credential(name: str) -> Path | None:
     """A secret that systemd hands over (LoadCredential=), or None when there is none of this name."""
     directory = _named("CREDENTIALS_DIRECTORY")

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 from luggin.daemon.broker_files import find_mosquitto
 from luggin.daemon.checkup.finding import Finding, bad, good, remark
 from luggin.daemon.config import BrokerSettings
+from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.mqtt.client import ConnectionLost, Link, connect
 from luggin.protocol import topics
 
@@ -15,7 +16,8 @@ _WITHIN, _ECHO_WITHIN = 10.0, 3.0
 _WHAT = "broker"
 
 
-async def look(settings: BrokerSettings | None, node: str) -> AsyncIterator[Finding]:
+async def look(settings: BrokerSettings | None, node: str, trouble: str | None = None) -> AsyncIterator[Finding]:
+    """`trouble` is what a running daemon says of its connection, empty when it has none; None without a daemon."""
     if settings is None:
         kind = "mosquitto" if find_mosquitto() else "the small one that comes with luggin"
         yield good(_WHAT, f"None is configured: the daemon brings its own on this machine ({kind}).")
@@ -26,6 +28,32 @@ async def look(settings: BrokerSettings | None, node: str) -> AsyncIterator[Find
         sentence = f"The password file {error.filename} can't be read: {error.strerror}."
         yield bad(_WHAT, sentence, "let the daemon's user read it")
         return
+    if endpoint.user and not endpoint.password and not endpoint.certificate_file:
+        yield _told(endpoint, trouble)
+    else:
+        async for finding in _tried(endpoint, node):
+            yield finding
+    if endpoint.password and not endpoint.encrypted and endpoint.host not in ("localhost", "127.0.0.1", "::1"):
+        sentence = "The password travels over the network in the clear."
+        yield remark(_WHAT, sentence, "use mqtts:// where the broker can")
+    if not endpoint.vouches:
+        sentence = "Nobody vouches for the names of those who send commands (acl = false); they are marked so in runs."
+        remedy = "let the broker allow each user only luggin/+/+/command/<its own name>/+, then set acl = true"
+        yield remark(_WHAT, sentence, remedy)
+
+
+def _told(endpoint: Endpoint, trouble: str | None) -> Finding:
+    """Of a password that this user does not know, such as a credential that systemd gives to the service alone."""
+    unknown = f"The password of {endpoint.user} is not known here"
+    if trouble is None:
+        sentence = f"{unknown}, and no daemon runs that could tell how {endpoint} takes it."
+        return remark(_WHAT, sentence, "start the service and ask again, or name a password_file")
+    if trouble:
+        return bad(_WHAT, f"{unknown}; the daemon says: {trouble}.", "check address, network, user and password")
+    return good(_WHAT, f"{unknown}; the daemon is connected to {endpoint}.")
+
+
+async def _tried(endpoint: Endpoint, node: str) -> AsyncIterator[Finding]:
     client = f"luggin-checkup-{uuid.uuid4().hex[:8]}"
     echo = asyncio.Event()
     try:
@@ -38,13 +66,6 @@ async def look(settings: BrokerSettings | None, node: str) -> AsyncIterator[Find
         yield bad(_WHAT, sentence, "check address, network, user and password; runs go on without it meanwhile")
     except (OSError, ssl.SSLError) as error:
         yield bad(_WHAT, f"{endpoint} is not reached: {error}.", "check address, network and ca_file")
-    if endpoint.password and not endpoint.encrypted and endpoint.host not in ("localhost", "127.0.0.1", "::1"):
-        sentence = "The password travels over the network in the clear."
-        yield remark(_WHAT, sentence, "use mqtts:// where the broker can")
-    if not endpoint.vouches:
-        sentence = "Nobody vouches for the names of those who send commands (acl = false); they are marked so in runs."
-        remedy = "let the broker allow each user only luggin/+/+/command/<its own name>/+, then set acl = true"
-        yield remark(_WHAT, sentence, remedy)
 
 
 async def _role(link: Link, node: str, echo: asyncio.Event) -> AsyncIterator[Finding]:

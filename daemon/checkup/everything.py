@@ -12,7 +12,8 @@ async def check_up(config: Config, status: Mapping[str, Any] | None) -> list[Fin
     """`status` is the answer of a running daemon to that question, None when none answers."""
     found = [*machine.look(), *storage.look(config.store.path)]
     found.append(daemon.look(None if status is None else status["node"]))
-    found += [each async for each in broker.look(config.broker, config.node.name)]
+    trouble = None if status is None else status["broker"]
+    found += [each async for each in broker.look(config.broker, config.node.name, trouble)]
     board = {} if status is None else status["board"]
     for name, (driver, _) in config.instruments.items():
         port = getattr(driver, "port", None)

@@ -71,12 +71,21 @@ def _on_this_machine(node: str | None) -> "tuple[Endpoint, str | None]":
         settings = None
     if settings is None or settings.broker is None:
         named = f" named {node}" if node else ""
+        closed = places.closed_to_us()
         raise CliError(
             f"no running daemon{named} was found on this machine; start one with `luggin serve`, or name a broker"
-            " with --broker",
+            f" with --broker{_of_another(closed) if closed else ''}",
             exits.NOT_REACHABLE,
         )
     return settings.broker.endpoint(), node or settings.node.name
+
+
+def _of_another(directory: Path) -> str:
+    try:
+        owner = directory.owner()
+    except KeyError:
+        owner = "another user"
+    return f"; where a daemon of {owner} runs ({directory} is closed to you), `sudo -u {owner} luggin ...`"
 
 
 def found_nodes(args: argparse.Namespace) -> "list[NodeStatus]":

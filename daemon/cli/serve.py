@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
 
     from luggin.daemon import logs
     from luggin.daemon.service import AlreadyRunning, serve
-    from luggin.daemon.store import StoreError
+    from luggin.daemon.store import StoreError, StoreVersion
 
     path, settings = read_configuration(args.config)
     if args.check:
@@ -60,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
     faulthandler.enable()  # a supervisor that gives up on us (SIGABRT) leaves the stacks of all threads in the log
     try:
         confirmed = asyncio.run(serve(settings))
+    except StoreVersion as error:  # which stays wrong: a supervisor need not try again
+        raise CliError(str(error), exits.BAD_DOCUMENT) from None
     except (AlreadyRunning, StoreError) as error:
         raise CliError(str(error)) from None
     return exits.OK if confirmed else exits.CELL_UNKNOWN

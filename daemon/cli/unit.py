@@ -10,6 +10,8 @@ from luggin.daemon.cli import exits
 
 HELP = "print a systemd unit for this installation, with how to use it in its first lines"
 _PLACEHOLDER = "/usr/local/bin/luggin"
+_HOMES = ("/home/", "/root/", "/run/user/")
+"""What ProtectHome= hides, see systemd.exec(5)."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,7 +20,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     text = files("luggin.daemon").joinpath("systemd", "luggin.service").read_text(encoding="utf-8")
-    print(text.replace(f"{_PLACEHOLDER} ", f"{args.command or _installed()} "), end="")
+    command = args.command or _installed()
+    print(text.replace(f"{_PLACEHOLDER} ", f"{command} "), end="")
+    if command.startswith(_HOMES):
+        remedy = "install it in /opt (see daemon/INSTALL.md) or name another one with --command"
+        print(
+            f"CAUTION: the unit can't start {command}, since it sees no home (ProtectHome=); {remedy}", file=sys.stderr
+        )
     return exits.OK
 
 

@@ -140,6 +140,14 @@ async def test_a_broker_that_is_reached_and_one_that_is_not(tmp_path: Path) -> N
     assert grades([each async for each in broker.look(None, "bench")]) == [("broker", GOOD)]
 
 
+@pytest.mark.parametrize(("trouble", "grade"), [(None, REMARK), ("", GOOD), ("it lets nobody in", BAD)])
+async def test_a_password_that_only_the_service_has(trouble: str | None, grade: Grade) -> None:
+    settings = BrokerSettings(url="mqtts://bench-1@127.0.0.1:1", acl=True)
+    found = [each async for each in broker.look(settings, "bench-1", trouble)]
+    assert grades(found) == [("broker", grade)]
+    assert (trouble or "bench-1") in found[0].sentence
+
+
 async def test_instruments_are_asked_and_never_switched() -> None:
     driver = Instrument()
     assert (await instruments.ask("left", driver)).grade is GOOD

@@ -45,6 +45,16 @@ def test_the_installed_command_is_put_in(capsys: pytest.CaptureFixture[str]) -> 
     assert Path(found[1]).name == "luggin"
 
 
+@pytest.mark.parametrize(
+    ("command", "cautioned"), [("/home/ada/.local/bin/luggin", True), ("/opt/luggin/luggin", False)]
+)
+def test_a_command_that_the_unit_would_not_see(
+    command: str, cautioned: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["unit", "--command", command]) == exits.OK
+    assert ("sees no home" in capsys.readouterr().err) is cautioned
+
+
 @needs_systemd
 def test_systemd_understands_it(unit: Path) -> None:
     found = subprocess.run([str(analyze), "verify", str(unit)], capture_output=True, text=True, check=False)
