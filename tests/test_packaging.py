@@ -24,7 +24,7 @@ NOT_SHIPPED = {"daemon/figures/example.png"}
 """Shown by the README only."""
 NOT_NEEDED = {"pytest"}
 """The conformance checks of drivers are a plugin of it: whoever loads them has it."""
-BROUGHT_BY = {"paho": ["aiomqtt"], "pydantic_core": ["pydantic"]}
+BROUGHT_BY = {"markupsafe": ["jinja2"], "paho": ["aiomqtt"], "pydantic_core": ["pydantic"]}
 """Halves of declared libraries, which show them in their own interface and choose their version."""
 
 
@@ -81,7 +81,11 @@ def canonical(name: str) -> str:
 def test_every_imported_library_is_declared() -> None:
     wanted = {name for path in sources() if path.suffix == ".py" for name in imported(path)}
     wanted -= {"luggin", *sys.stdlib_module_names, *NOT_NEEDED}
-    declared = {canonical(re.split(r"[<>=!~;\[ ]", each)[0]) for each in PROJECT["project"]["dependencies"]}
+    extras = [
+        each for name, group in PROJECT["project"]["optional-dependencies"].items() if name != "test" for each in group
+    ]
+    needed = PROJECT["project"]["dependencies"] + extras
+    declared = {canonical(re.split(r"[<>=!~;\[ ]", each)[0]) for each in needed}
     found = {**packages_distributions(), **BROUGHT_BY}
     assert not {name for name in wanted if not declared & set(map(canonical, found.get(name, ())))}
 

@@ -14,8 +14,20 @@ GROUPS = {
     "daemon and instruments": ("serve", "simulate", "discover", "nodes", "instruments", "status", "shutdown"),
     "measure": ("run", "sequence", "addition", "qualify"),
     "steer what is on": ("hold", "unhold", "stop", "abort", "clear", "acknowledge"),
-    "what was measured": ("runs", "show", "plot", "compare", "report", "export", "import", "verify", "delete", "restore", "purge"),
-    "what follows from it": ("peaks", "calibrate", "concentration", "results", "chart"),
+    "what was measured": (
+        "runs",
+        "show",
+        "plot",
+        "compare",
+        "report",
+        "export",
+        "import",
+        "verify",
+        "delete",
+        "restore",
+        "purge",
+    ),
+    "what follows from it": ("peaks", "calibrate", "concentration", "results", "electrode", "trend", "chart"),
     "the computer and its surroundings": ("doctor", "backup", "make-safe", "unit", "describe"),
 }
 OTHERS = "from other packages"
