@@ -14,9 +14,9 @@ from luggin.daemon.report.evaluations import evaluation_part as told
 from luggin.daemon.report.method_words import method_part
 from luggin.daemon.report.parts import Fact, Part, Picture, Table, cut, moment
 from luggin.daemon.report.pictures import picture
+from luggin.daemon.run_quantities import newest_of_run, quantities_of_run
 from luggin.daemon.store import Archive, StoreError, verify
 from luggin.protocol.evaluation.peak_results import PeaksBody
-from luggin.protocol.evaluation.quantities import quantities, unit_of
 from luggin.protocol.payloads import Evaluation, RunHeader, RunResult
 from luggin.protocol.points import Array
 from luggin.protocol.quantity import show
@@ -31,7 +31,7 @@ def run_part(archive: Archive, run: str) -> Part:
     """Everything that is told of one run.  Raises NoSuchRun, StoreFault."""
     header, result = archive.header(run), archive.result(run)
     columns = archive.columns(run)
-    made = _newest(archive, run)
+    made = newest_of_run(archive, run)
     findings = verify(archive, run)
     setup = header.method.get("setup", {})
     cell = [("reference electrode", setup.get("reference")), ("working electrode", setup.get("electrode"))]
@@ -115,15 +115,6 @@ def sequence_part(archive: Archive, name: str, runs: Sequence[str]) -> Part:
             *_hashes(archive, runs),
         ],
     )
-
-
-def _newest(archive: Archive, run: str) -> dict[str, Evaluation]:
-    """The newest evaluation of each kind."""
-    found: dict[str, Evaluation] = {}
-    for each in archive.evaluations(run=run, limit=_LOOKED_BACK):
-        if each.kind not in found:
-            found[each.kind] = archive.evaluation(each.name)
-    return found
 
 
 def _stored(archive: Archive, run: str) -> bool:
@@ -282,14 +273,7 @@ def _runs(archive: Archive, runs: Sequence[str]) -> Table:
 
 def _quantities(archive: Archive, runs: Sequence[str]) -> list[Table]:
     """What the runs' newest evaluations found, a column each, as far as a page is wide."""
-    found: list[dict[str, tuple[float, str]]] = []
-    for run in runs:
-        values: dict[str, tuple[float, str]] = {}
-        for kind, made in _newest(archive, run).items():
-            if len(made.runs) == 1 and made.body is not None:
-                told_units = {name: unit_of(kind, made.body, name) for name in quantities(kind, made.body)}
-                values |= {n: (v, told_units[n]) for n, v in quantities(kind, made.body).items()}
-        found.append(values)
+    found = [quantities_of_run(archive, run) for run in runs]
     names = list(dict.fromkeys(name for values in found for name in values))
     tables = []
     for first in range(0, min(len(names), 12), 4):

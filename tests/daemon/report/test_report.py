@@ -166,7 +166,7 @@ def test_a_run_is_told_from_who_asked_to_the_hashes(store: Path, tmp_path: Path)
         "The computer's clock was not known to be right",
     ):
         assert words in page.words, words
-    assert sum(tag == "img" for tag, _ in page.tags) == 1
+    assert sum(tag == "img" for tag, _ in page.tags) == 2  # its curve, and the line that it is a point of
 
 
 def test_a_calibration_and_a_sequence_are_told_with_their_runs(store: Path, tmp_path: Path) -> None:
