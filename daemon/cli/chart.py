@@ -92,7 +92,7 @@ def _evaluations(args: argparse.Namespace, what: str, name: str) -> "list[tuple[
     for each in listed(args, kind=args.kind, limit=_LOOKED_AT):
         of_run = each.subject.partition("run/")[2] in begun
         if each.subject == args.subject or of_run:
-            wanted.setdefault((each.kind, *each.runs), each.name)
+            wanted.setdefault((each.kind, *(each.runs or (each.name,))), each.name)
     found = fetched_all(args, list(wanted.values()))
     return [(each, begun.get(each.runs[-1], each.utc) if each.runs else each.utc) for each in found]
 
@@ -111,7 +111,7 @@ def _entries(args: argparse.Namespace, what: str, name: str) -> list[Entry]:
         raise CliError(
             f"{args.quantity} is told by several kinds ({', '.join(kinds)}); choose with --kind", exits.USAGE
         )
-    return sorted(found, key=lambda entry: entry.utc)
+    return sorted(reversed(found), key=lambda entry: entry.utc)  # of one moment the one stored first
 
 
 def _list(args: argparse.Namespace, what: str, name: str) -> int:
