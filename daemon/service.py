@@ -38,6 +38,7 @@ from luggin.daemon.sequences import Conductor
 from luggin.daemon.session import Instrument
 from luggin.daemon.store import Store, StoreError
 from luggin.daemon.watchdog import Watchdog
+from luggin.drivers.exposure import exposure
 from luggin.protocol.payloads import NodeStatus
 
 log = structlog.get_logger(__name__)
@@ -60,6 +61,9 @@ async def serve(config: Config) -> bool:
     """
     runtime = places.private(config.node.runtime)
     config.store.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    for name, (driver, _) in config.instruments.items():
+        if exposed := exposure(driver):
+            log.warning(exposed, instrument=name)
     with _only_one(runtime, config.node.name), _announced(runtime, config), _ended_by_signal() as ending:
         async with Store.open(config.store.path) as store:
             return await _Daemon(config, runtime, store, ending).run()

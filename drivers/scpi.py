@@ -46,6 +46,10 @@ class ScpiDriver:
     def address(self) -> str:
         return self._settings.address
 
+    @property
+    def host(self) -> str | None:
+        return self._settings.host
+
     @asynccontextmanager
     async def open(self, timeout: float) -> AsyncIterator[Session]:
         line: ScpiLine | None = None

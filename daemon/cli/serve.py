@@ -50,11 +50,15 @@ def run(args: argparse.Namespace) -> int:
     from luggin.daemon import logs
     from luggin.daemon.service import AlreadyRunning, serve
     from luggin.daemon.store import StoreError, StoreVersion
+    from luggin.drivers.exposure import exposure
 
     path, settings = read_configuration(args.config)
     if args.check:
         names = ", ".join(settings.instruments) or "none"
         print(f"{path}: valid; node {settings.node.name}, instruments: {names}")
+        for name, (driver, _) in settings.instruments.items():
+            if exposed := exposure(driver):
+                print(f"{name}: {exposed}")
         return exits.OK
     logs.configure(args.log)
     faulthandler.enable()  # a supervisor that gives up on us (SIGABRT) leaves the stacks of all threads in the log

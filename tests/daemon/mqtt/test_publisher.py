@@ -2,7 +2,7 @@
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Collection
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -255,11 +255,21 @@ async def test_a_finished_run_that_was_followed_does_not_wait_behind_many_old_on
     for number in range(6):
         await store_run(store, f"old-{number}", 3000)
     link = NotingLink()
+    asked: list[int] = []
+    listed = store.unpublished
+
+    async def noted(limit: int, ahead: Collection[str] = ()) -> list[Outstanding]:
+        asked.append(limit)
+        return await listed(limit, ahead)
+
+    monkeypatch.setattr(store, "unpublished", noted)
     async with publishing(store, link):
         await link.until("points", "old-0")
         await store_run(store, "new-run", 10)
         await link.until("result", "new-run")
         assert not any(m.run == "old-5" for m in link.messages)
+        assert len(asked) > 2
+        assert set(asked[1:]) == {3}  # the whole backlog is listed once
 
 
 async def test_caught_up_means_the_live_news_are_out(store: Store) -> None:

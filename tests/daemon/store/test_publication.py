@@ -108,6 +108,8 @@ async def test_unfinished_runs_come_first(tmp_path: Path) -> None:
                 await store.finish_run(result(f"run-{number}", 0))
         assert [left.run for left in await store.unpublished(3)] == ["run-2", "run-0", "run-1"]
         assert [left.finished for left in await store.unpublished(3)] == [False, True, True]
+        ahead = await store.unpublished(3, ahead={"run-3", "run-of-nobody"})
+        assert [left.run for left in ahead] == ["run-2", "run-3", "run-0"]
 
 
 async def test_a_publisher_sleeps_until_something_is_committed(tmp_path: Path) -> None:
