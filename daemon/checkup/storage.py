@@ -13,6 +13,7 @@ from luggin.daemon.store.schema import MIGRATIONS
 ENOUGH, FEW = 1_000_000_000, 100_000_000  # bytes
 _NETWORK = frozenset({"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "glusterfs", "fuse.sshfs", "ncpfs"})
 _FLEETING = frozenset({"tmpfs", "ramfs"})
+_LAYERED = frozenset({"overlay", "aufs"})
 _MOUNTS = Path("/proc/self/mountinfo")
 
 
@@ -28,6 +29,11 @@ def look(store: Path, mounts: Path = _MOUNTS) -> Iterator[Finding]:
     elif kind in _FLEETING:
         sentence = f"The store is in memory ({kind}): a reboot ends it."
         yield bad("file system", sentence, "put [store] path on a disk")
+    elif kind in _LAYERED:
+        sentence = (
+            f"The store is on a layer over another file system ({kind}); over a read-only root it lies in memory."
+        )
+        yield remark("file system", sentence, "put [store] path on a disk that is mounted by itself")
     else:
         yield good("file system", f"The store is on a file system of this machine ({kind or 'unknown'}).")
     if not os.access(folder, os.W_OK | os.X_OK):

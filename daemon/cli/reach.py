@@ -77,7 +77,13 @@ def _on_this_machine(node: str | None) -> "tuple[Endpoint, str | None]":
             f" with --broker{_of_another(closed) if closed else ''}",
             exits.NOT_REACHABLE,
         )
-    return settings.broker.endpoint(), node or settings.node.name
+    found_here = settings.broker.endpoint()
+    if found_here.user and not found_here.password and not found_here.certificate_file:
+        raise CliError(
+            f"the password of {found_here.user} is the daemon's own; say who you are with --broker and --password-file",
+            exits.NOT_REACHABLE,
+        )
+    return found_here, node or settings.node.name
 
 
 def _of_another(directory: Path) -> str:

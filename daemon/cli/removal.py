@@ -120,7 +120,7 @@ DELETE = Removal(
     "This run will be counted as deleted.",
     reasoned=True,
 )
-RESTORE = Removal("restore", "bring a deleted run back")
+RESTORE = Removal("restore", "bring a deleted run back (how to go back to a backup, `luggin backup` says)")
 PURGE = Removal(
     "purge",
     "take a deleted run out of the store for good: nothing brings it back",

@@ -77,9 +77,9 @@ async def test_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
         found = list(storage.look(path, mounts))
         assert dict(grades(found))["store"] is GOOD, "while a daemon writes it"
         assert "1 runs, 0 of them without" in found[-1].sentence
-    for kind in ("nfs4", "tmpfs"):
+    for kind, grade in (("nfs4", BAD), ("tmpfs", BAD), ("overlay", REMARK)):
         mounts.write_text(f"22 1 8:1 / / rw - {kind} somewhere rw\n")
-        assert dict(grades(storage.look(path, mounts)))["file system"] is BAD
+        assert dict(grades(storage.look(path, mounts)))["file system"] is grade
     monkeypatch.setattr(storage, "ENOUGH", 10**18)
     assert dict(grades(storage.look(path, mounts)))["disk"] is REMARK
     monkeypatch.setattr(storage, "FEW", 10**18)
