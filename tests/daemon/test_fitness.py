@@ -33,8 +33,8 @@ async def fit(store: Store, *, started: bool = True, **more: Any) -> Fitness:
     return await fitness(store, "left", method.parse(method_of("cyclic-voltammetry", **more)), NOW, pre_flight=started)
 
 
-INSTRUMENT = {"requires": {"instrument_qualification": "refuse"}}
-ELECTRODE = {"requires": {"electrode_qualification": "flag"}}
+INSTRUMENT: dict[str, Any] = {"requires": {"instrument_qualification": "refuse"}}
+ELECTRODE: dict[str, Any] = {"requires": {"electrode_qualification": "flag"}}
 
 
 async def test_a_method_that_requires_nothing_is_fit(store: Store) -> None:

@@ -14,6 +14,7 @@ from luggin.protocol.evaluation.quantities import quantities, unit_of
 from luggin.protocol.fitness.dummy import DummyCell
 from luggin.protocol.fitness.pre_flight import pre_flight_method
 from luggin.protocol.points import Array, Flag
+from luggin.protocol.problem import DocumentError
 from support.fitness_runs import BENCH, impedance_of, run_data, spectrum_columns
 from support.voltammograms import cyclic_columns, method_of, run_of
 
@@ -110,7 +111,7 @@ def test_without_a_circuit_a_spectrum_is_tested_only_and_a_drifting_one_is_found
 def test_the_circuit_may_stand_in_the_method() -> None:
     parsed = method.parse({**method_of("impedance-spectroscopy"), "evaluation": {"circuit": "R(C(RW))"}})
     assert parsed.evaluation[0].model_dump()["circuit"] == "R(C(RW))"
-    with pytest.raises(method.DocumentError, match="parentheses"):
+    with pytest.raises(DocumentError, match="parentheses"):
         method.parse({**method_of("impedance-spectroscopy"), "evaluation": {"circuit": "R(C(RW)"}})
 
 
