@@ -11,6 +11,7 @@ from luggin.daemon.cli.source import StoredRun, add_source_arguments, load
 
 HELP = "show a run: method, instrument, events, result, the curve and its peaks"
 _MOST_PEAKS = 12
+_LONGEST_SENTENCE = 1000
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,9 +44,10 @@ def run(args: argparse.Namespace) -> int:
 
 def _page(found: StoredRun) -> None:
     from luggin.daemon.cli.words import moment
+    from luggin.daemon.legible import legible
 
     header, result = found.header, found.result
-    setup = header.method["setup"]
+    setup = {name: legible(value) for name, value in header.method["setup"].items()}
     identity = header.identity
     print(f"{header.run}  {header.method['technique']} {header.method['name']!r}")
     print(f"  started     {moment(header.utc)} on {header.node}/{header.instrument}, asked by {header.asked_by}"
@@ -67,7 +69,7 @@ def _page(found: StoredRun) -> None:
         print(f"  lost        points {first} to {after - 1}")
     print("  events")
     for event in found.events:
-        print(f"    {moment(event.utc)}  {event.kind}: {event.sentence}")
+        print(f"    {moment(event.utc)}  {event.kind}: {legible(event.sentence, _LONGEST_SENTENCE)}")
     picture = _picture(found)
     if picture:
         print(picture)
@@ -77,7 +79,10 @@ def _picture(found: StoredRun) -> str:
     import numpy as np
 
     from luggin.daemon.cli.drawing import curve_chart
-    from luggin.daemon.figures.curve import curve
+    from luggin.daemon.figures.curve import CannotDraw, curve
 
-    shown = curve(found.header.run, found.header.method, found.columns)
+    try:
+        shown = curve(found.header.run, found.header.method, found.columns)
+    except CannotDraw as reason:
+        return f"  {reason}"
     return curve_chart(shown) if np.isfinite(shown.y).any() else ""

@@ -29,10 +29,9 @@ _LOOKED_BACK = 100
 
 def run_part(archive: Archive, run: str) -> Part:
     """Everything that is told of one run.  Raises NoSuchRun, StoreFault."""
-    header, result = archive.header(run), archive.result(run)
+    header, result, made = archive.header(run), archive.result(run), newest_of_run(archive, run)
+    findings = verify(archive, run)  # reads all points, some at a time: before they are all held
     columns = archive.columns(run)
-    made = newest_of_run(archive, run)
-    findings = verify(archive, run)
     setup = header.method.get("setup", {})
     cell = [("reference electrode", setup.get("reference")), ("working electrode", setup.get("electrode"))]
     area = setup.get("area")
