@@ -7,7 +7,7 @@ from luggin.daemon.analysis.estimate import Measured
 from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.functions import Finding
 from luggin.daemon.evaluation.quantification import by_tags, cut, outliers, recovered, subject_of, told
-from luggin.daemon.evaluation.readings import Readings, one_of, read_runs, signals
+from luggin.daemon.evaluation.readings import Readings, electrode, method, one_of, read_runs, sample, signals
 from luggin.daemon.evaluation.run_data import RunData
 from luggin.protocol.evaluation.addition_settings import BLANK, StandardAddition, label_of
 from luggin.protocol.evaluation.quantification_results import AdditionBody, AdditionLevel
@@ -44,13 +44,12 @@ def found_by_addition(runs: Sequence[RunData], settings: StandardAddition) -> Fi
     )
     counted = {each.run for each in readings.each if each.used}
     mine = [run for run in runs if run.run in counted]
-    setups = [run.header.method.get("setup", {}) for run in mine]
-    sample, differing = one_of(mine, "sample", [setup.get("sample") for setup in setups])
+    name_of_sample, differing = one_of(mine, "sample", [*map(sample, mine)])
     warnings = [
         *readings.warnings,
         *differing,
-        *one_of(mine, "method", [run.header.method.get("name") for run in mine])[1],
-        *one_of(mine, "electrode", [setup.get("electrode") for setup in setups])[1],
+        *one_of(mine, "method", [*map(method, mine)])[1],
+        *one_of(mine, "electrode", [*map(electrode, mine)])[1],
         *_counts(settings, readings, known),
     ]
     tests, doubts = outliers(replicates)
@@ -59,7 +58,7 @@ def found_by_addition(runs: Sequence[RunData], settings: StandardAddition) -> Fi
     body = AdditionBody(
         name=settings.name,
         analyte=settings.analyte,
-        sample=sample,
+        sample=name_of_sample,
         signal=settings.signal,
         signal_unit=readings.unit,
         concentration_unit=settings.concentration_unit,
@@ -76,7 +75,7 @@ def found_by_addition(runs: Sequence[RunData], settings: StandardAddition) -> Fi
         quantities=told(original, "concentration") | told(share, "recovery") | {"slope": result.line.slope},
     )
     return Finding(
-        body.model_dump(mode="json"), cut([*warnings, *original.warnings, *doubts, *more]), subject_of(sample)
+        body.model_dump(mode="json"), cut([*warnings, *original.warnings, *doubts, *more]), subject_of(name_of_sample)
     )
 
 

@@ -8,7 +8,7 @@ from luggin.daemon.analysis.errors import AnalysisError
 from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.functions import Finding
 from luggin.daemon.evaluation.quantification import by_tags, cut, outliers
-from luggin.daemon.evaluation.readings import one_of, procedure, read_runs, signals
+from luggin.daemon.evaluation.readings import electrode, method, one_of, procedure, read_runs, signals
 from luggin.daemon.evaluation.run_data import RunData
 from luggin.protocol.evaluation.concentrations import shown
 from luggin.protocol.evaluation.quantification_results import Calibration, CalibrationBody, Standard, Standards
@@ -39,15 +39,14 @@ def calibrated(runs: Sequence[RunData], settings: CalibrationSettings) -> Findin
     mine = [run for run in runs if run.run in counted]
     if sum(bool(found) for found in levels.values()) < _FEWEST_LEVELS:
         raise EvaluationError("fewer than three standards have a signal; a calibration needs three")
-    setups = [run.header.method.get("setup", {}) for run in mine]
-    method, methods = one_of(mine, "method", [run.header.method.get("name") for run in mine])
-    electrode, electrodes = one_of(mine, "electrode", [setup.get("electrode") for setup in setups])
+    name_of_method, methods = one_of(mine, "method", [*map(method, mine)])
+    name_of_electrode, electrodes = one_of(mine, "electrode", [*map(electrode, mine)])
     warnings += [*methods, *electrodes]
     standards = Standards(
         name=settings.name,
         analyte=settings.analyte,
-        method=method,
-        electrode=electrode,
+        method=name_of_method,
+        electrode=name_of_electrode,
         procedure=procedure(mine[0]),
         found_by=readings.found_by,
         signal=settings.signal,

@@ -10,7 +10,7 @@ from luggin.daemon.analysis.inverse import diluted
 from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.functions import Finding
 from luggin.daemon.evaluation.quantification import cut, recovered, subject_of, told
-from luggin.daemon.evaluation.readings import Readings, one_of, procedure, read_runs, signals
+from luggin.daemon.evaluation.readings import Readings, electrode, method, one_of, procedure, read_runs, sample, signals
 from luggin.daemon.evaluation.run_data import RunData
 from luggin.protocol.evaluation.addition_settings import BLANK, SAMPLE
 from luggin.protocol.evaluation.quantification_results import Calibration, CalibrationBody, ConcentrationBody
@@ -27,16 +27,17 @@ def found_in_sample(runs: Sequence[RunData], settings: ConcentrationSettings) ->
     absent = [name for name in settings.blanks if name not in {run.run for run in runs}]
     if absent:
         raise EvaluationError(f"blanks names the run {absent[0]}, which is not among the runs; name it there too")
-    labels = {run.run: BLANK if run.run in settings.blanks else SAMPLE for run in runs}
+    labels = {run.run: BLANK if run.run in settings.blanks or _tagged(run) else SAMPLE for run in runs}
     readings = read_runs(runs, wanted, labels, [BLANK])
+    blank_runs = {run for run, label in labels.items() if label == BLANK}
     samples = [run for run in runs if labels[run.run] == SAMPLE]
     if not samples:
         raise EvaluationError("all runs are blanks; name those of the sample as well")
-    sample, differing = one_of(samples, "sample", [run.header.method.get("setup", {}).get("sample") for run in samples])
+    name_of_sample, differing = one_of(samples, "sample", [*map(sample, samples)])
     warnings = [*readings.warnings, *differing, *_foreign(source, calibration, runs, wanted, readings)]
     found = signals(readings.used(SAMPLE))
     blanks = signals(readings.used(BLANK))
-    if settings.blanks and not blanks:
+    if blank_runs and not blanks:
         warnings.append("No blank counts, so none is subtracted.")
     taken = decision = None
     if found:
@@ -49,9 +50,9 @@ def found_in_sample(runs: Sequence[RunData], settings: ConcentrationSettings) ->
         )
         decision = _decision(calibration, len(found))
         warnings += taken.warnings
-        if readings.absent - set(settings.blanks):
+        if readings.absent - blank_runs:
             warnings.append("The mean of the other runs is too high if these show no signal for lack of analyte.")
-    elif readings.absent - set(settings.blanks):
+    elif readings.absent - blank_runs:
         warnings.append(
             f"No peak of {wanted.analyte} was found in any run: there is less than the evaluation of the curves finds."
         )
@@ -62,7 +63,7 @@ def found_in_sample(runs: Sequence[RunData], settings: ConcentrationSettings) ->
     share, doubts = recovered(original, settings.recovery, calibration.concentration_unit, runs[0], settings.confidence)
     body = ConcentrationBody(
         analyte=wanted.analyte,
-        sample=sample,
+        sample=name_of_sample,
         calibration=source.name,
         signal=wanted.signal,
         signal_unit=readings.unit or calibration.signal_unit,
@@ -76,7 +77,12 @@ def found_in_sample(runs: Sequence[RunData], settings: ConcentrationSettings) ->
         recovery=share,
         quantities=told(original, "concentration") | told(share, "recovery"),
     )
-    return Finding(body.model_dump(mode="json"), cut([*warnings, *doubts]), subject_of(sample))
+    return Finding(body.model_dump(mode="json"), cut([*warnings, *doubts]), subject_of(name_of_sample))
+
+
+def _tagged(run: RunData) -> bool:
+    """Whether a sequence has labelled the run as a blank."""
+    return BLANK in run.header.method.get("setup", {}).get("tags", ())
 
 
 def _calibration(run: RunData, name: str) -> tuple[Evaluation, Calibration]:
@@ -118,13 +124,12 @@ def _foreign(
         if made_for != used_for:
             yield f"{called} was made for the {what} {made_for} and is used for {used_for}."
     for run in runs:
-        method, electrode = run.header.method.get("name"), run.header.method.get("setup", {}).get("electrode") or ""
-        if calibration.electrode != electrode:
-            yield _other("electrode", called, calibration.electrode, str(electrode), run.run)
-        if calibration.method != method:
-            yield _other("method", called, calibration.method, str(method), run.run)
+        if calibration.electrode != electrode(run):
+            yield _other("electrode", called, calibration.electrode, electrode(run), run.run)
+        if calibration.method != method(run):
+            yield _other("method", called, calibration.method, method(run), run.run)
         elif calibration.procedure not in ("", procedure(run)):
-            yield f"{called} was made with other phases of the method {method} than run {run.run}."
+            yield f"{called} was made with other phases of the method {method(run)} than run {run.run}."
     if "" not in (calibration.found_by, readings.found_by) and calibration.found_by != readings.found_by:
         yield f"{called} was made from signals that were found with other settings than those of these runs."
 

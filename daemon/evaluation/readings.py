@@ -114,14 +114,27 @@ def read_runs(
     return Readings(tuple(read), frozenset(absent), next(iter(units), ""), found_by, tuple(warnings))
 
 
+def method(run: RunData) -> str:
+    return str(run.header.method.get("name", ""))
+
+
 def procedure(run: RunData) -> str:
     """Digest of the measuring itself: technique and phases of the method."""
     return _hash([run.technique, run.header.method.get("phases")])
 
 
-def one_of(runs: Sequence[RunData], what: str, values: Sequence[object]) -> tuple[str, tuple[str, ...]]:
+def electrode(run: RunData) -> str:
+    """Of the run's method, else of the configured cell."""
+    return str(run.header.method.get("setup", {}).get("electrode") or run.header.settings.get("electrode") or "")
+
+
+def sample(run: RunData) -> str:
+    return str(run.header.method.get("setup", {}).get("sample") or "")
+
+
+def one_of(runs: Sequence[RunData], what: str, values: Sequence[str]) -> tuple[str, tuple[str, ...]]:
     """The value that all runs share, or the first with a warning."""
-    found = [str(value or "").strip() for value in values]
+    found = [value.strip() for value in values]
     differing = {value: run.run for value, run in zip(reversed(found), reversed(runs), strict=True)}
     if len(differing) < 2:
         return found[0], ()

@@ -106,8 +106,8 @@ class ConcentrationSettings(Quantification):
     """The concentration in a sample, read from a calibration; analyte and signal are the calibration's unless given.
 
     calibration: name of the evaluation, or of the calibration, of which the newest is taken then.  blanks: runs of the
-    procedure carried out without sample, which are subtracted.  dilution: how many times the sample was diluted, with
-    its standard uncertainty.
+    procedure carried out without sample, which are subtracted, besides those with the label `blank`.  dilution: how
+    many times the sample was diluted, with its standard uncertainty.
     """
 
     kind: Literal["concentration"] = "concentration"

@@ -243,6 +243,24 @@ def test_nothing_found_is_an_answer() -> None:
         concentration(sample_runs(found, [0.1], state="Aborted"))
 
 
+def test_a_run_that_a_sequence_labelled_as_a_blank_is_subtracted() -> None:
+    _, found = calibration(EURACHEM)
+    known = stored(found, "calibration", "the-calibration")
+    more = {"the-calibration": known}
+    runs = [measured("run-1", 0.2, stored=more), measured("run-2", 0.0795, "blank", stored=more)]
+    body, _ = concentration(runs, calibration="the-calibration")
+    assert body.measured is not None
+    assert body.measured.value == pytest.approx(0.5e-3, rel=1e-3)  # 0.1205 / 0.2410 mg/L
+
+
+def test_the_configured_electrode_stands_for_one_that_no_method_names() -> None:
+    _, found = calibration(EURACHEM)
+    runs = sample_runs(found, [0.1], setup={"electrode": None})
+    assert "has none named" in concentration(runs)[1].warnings[0]
+    runs[0].header.settings["electrode"] = "gc-3"
+    assert concentration(runs)[1].warnings == ()
+
+
 def test_recovery_of_a_spiked_sample() -> None:
     _, found = calibration(EURACHEM)
     before = concentration(sample_runs(found, [0.0714, 0.0714]))[1]
