@@ -14,6 +14,9 @@ from luggin.daemon.analysis.arrays import floats, positive
 from luggin.daemon.analysis.errors import AnalysisError
 from luggin.protocol.evaluation.statistics import Limits, Line
 
+_ROUNDING = 1e-12
+"""Share of the signals' range below which scatter is the rounding of the arithmetic."""
+
 
 def iso_11843(
     line: Line,
@@ -138,7 +141,7 @@ def _sd(line: Line) -> float:
         raise AnalysisError("The line has slope 0: the signal does not depend on the concentration.")
     if line.residual_sd is None:
         raise AnalysisError("A line through two points has no scatter, so it gives no limit; measure at least three.")
-    if line.residual_sd == 0:
+    if line.residual_sd <= _ROUNDING * abs(line.slope) * (line.x_max - line.x_min):
         raise AnalysisError("The residual standard deviation is 0; without scatter there is no detection limit.")
     return line.residual_sd
 
