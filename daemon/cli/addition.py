@@ -42,10 +42,10 @@ def run(args: argparse.Namespace) -> int:
     if args.file is None:
         raise CliError("name a plan; `luggin addition --example` prints one to edit", exits.USAGE)
     plan, sequence = read_plan(args.file, given(args, ()))
-    if args.check:
+    if args.check and not args.json:
         _tell_plan(args.file, plan, sequence)
         return exits.OK
-    if args.compile:
+    if args.compile or args.check:
         print(json.dumps(sequence.model_dump(mode="json", exclude_none=True), indent=2))
         return exits.OK
     if args.evaluate is not None:

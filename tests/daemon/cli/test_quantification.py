@@ -157,6 +157,7 @@ def test_a_plan_is_checked_compiled_and_evaluated(
     assert "> Addition 1 of 3: add 50 µL of the 4 mmol/L standard of paracetamol." in said
     compiled = json.loads(luggin("addition", str(plan), "--compile"))
     assert compiled["evaluation"]["kind"] == "standard-addition"
+    assert luggin.told("addition", str(plan), "--check") == compiled
     labels = "".join(f'std-{n} = "{"sample" if n == 1 else f"addition-{n - 1}"}"\n' for n in range(1, 5))
     plan.write_text(f"{EXAMPLE}\n[labels]\n{labels}")
     runs = ("std-1", "std-2", "std-3", "std-4")
