@@ -6,7 +6,7 @@ pattern would say %u.  A daemon logs in under the name of its node: that keeps o
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, cast, get_args
+from typing import Literal, get_args
 
 from luggin.protocol import topics
 from luggin.protocol.payloads import COMMANDS, QUESTIONS, STORE_COMMANDS
@@ -37,7 +37,7 @@ def user(text: str) -> User:
         raise ValueError(f"{text!r}: a user's name is 1 to 64 of a-z, 0-9 and -, since it stands in topics")
     if part not in PARTS:
         raise ValueError(f"{text!r}: write {name}=ROLE with one of the roles {', '.join(PARTS)}")
-    return User(name, cast(Part, part))
+    return User(name, part)
 
 
 def text(users: Sequence[User]) -> str:

@@ -195,7 +195,7 @@ async def _statuses(remote: Remote) -> list[NodeStatus]:
         async with asyncio.timeout(RETAINED_TIMEOUT):
             await remote._arrived.wait()
             seen = 0
-            while seen < (seen := len(remote._newest)):
+            while seen < (seen := len(remote._newest)):  # noqa: ASYNC110
                 await asyncio.sleep(_QUIET)
     found = [NodeStatus.model_validate_json(raw) for raw in remote._newest.values()]
     return sorted(found, key=lambda status: status.node)

@@ -7,8 +7,6 @@ from typing import Any, get_args
 import pytest
 from jsonschema import Draft7Validator
 
-import luggin.daemon
-import luggin.protocol
 from luggin.daemon import acl
 from luggin.daemon.cli.main import main
 from luggin.protocol import topics
@@ -21,7 +19,7 @@ REPOSITORY = Path(__file__).parents[2]
 
 
 def valid(schema: dict[str, Any], message: Any) -> bool:
-    return Draft7Validator(schema).is_valid(message)
+    return bool(Draft7Validator(schema).is_valid(message))
 
 
 def test_the_committed_description_is_that_of_the_code(capsys: pytest.CaptureFixture[str]) -> None:
@@ -77,7 +75,7 @@ def test_what_is_taken_is_held_to_its_fields_and_what_is_sent_may_grow() -> None
             sentence="",
             points=1,
             gaps=[(3, 5)],
-            cell="off",  # type: ignore[arg-type]
+            cell="off",
             flagged=False,
             utc=0.0,
         ).model_dump_json()

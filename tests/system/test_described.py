@@ -157,7 +157,7 @@ async def the_rest(remote: Remote, wire: Wire) -> None:
 def least(schema: dict[str, Any]) -> dict[str, Any]:
     wanted = {name: schema["properties"][name] for name in schema["required"] if name != "request"}
     values = {"string": "some words", "integer": 1, "number": 1.0, "boolean": False, "object": {}, "array": []}
-    return {name: "a-name" if "pattern" in each else values[each["type"]] for name, each in wanted.items()}
+    return {name: "node" if "pattern" in each else values[each["type"]] for name, each in wanted.items()}
 
 
 async def test_every_message_is_as_described_and_secrets_stay_where_they_are(tmp_path: Path) -> None:
@@ -196,7 +196,7 @@ async def test_every_message_is_as_described_and_secrets_stay_where_they_are(tmp
         secrets = [PASSWORD.format(NODE), PASSWORD.format("ada")]
         secrets += [(broker.folder / "client.key").read_text().splitlines()[1]]
         told = [await log(), out, *lines]
-        stored = [path.read_bytes() for path in (tmp_path / "luggin").iterdir()]  # noqa: ASYNC240
+        stored = [path.read_bytes() for path in (tmp_path / "luggin").iterdir()]
         published = [each.payload for each in heard.received]
         for secret in secrets:
             assert not [each for each in told if secret in each]

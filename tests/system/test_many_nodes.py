@@ -143,5 +143,5 @@ def _broker(broker: Guarded) -> float:
     for each in psutil.Process().children():
         with suppress(psutil.NoSuchProcess):
             if str(broker.folder / "mosquitto.conf") in each.cmdline():
-                return round(each.memory_info().rss / 1e6, 1)
+                return float(round(each.memory_info().rss / 1e6, 1))
     raise AssertionError("the broker has gone")
