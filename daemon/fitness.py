@@ -1,13 +1,14 @@
 """Whether what a method requires stands: qualifications, and the look at the cell before it; read from the store."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from luggin.daemon.store import Store
-from luggin.protocol.method import Method
+from luggin.daemon.store import Store, StoreError
+from luggin.protocol.method import Method, parse
 from luggin.protocol.payloads import Evaluation
-from luggin.protocol.problem import Problem
+from luggin.protocol.problem import DocumentError, Problem
+from luggin.protocol.unit.effects import Record
 
 _AHEAD = 60.0
 """Seconds by which an evaluation may lie in the future: clocks are set now and then."""
@@ -52,6 +53,36 @@ async def fitness(store: Store, instrument: str, method: Method, utc: float, *, 
         else:
             doubts.append(f"{reason[0].upper()}{reason[1:]}.")
     return Fitness(tuple(problems), tuple(doubts), tuple(relied))
+
+
+async def required(store: Store, instrument: str, document: Mapping[str, Any], utc: float, *, started: bool) -> Fitness:
+    """The same of a method's document, which is `started` or only looked at.
+
+    One that can't be read is told of when it is admitted; a store that can't tell is a problem.
+    """
+    if not {"requires", "pre_flight"} & document.keys():
+        return Fitness()
+    try:
+        return await fitness(store, instrument, parse(dict(document)), utc, pre_flight=started)
+    except DocumentError:
+        return Fitness()
+    except StoreError as error:
+        reason = f"the store can't say whether what it requires stands: {error}"
+        return Fitness(problems=(Problem("requires", None, reason, "try again"),))
+
+
+def notes(run: str, fit: Fitness) -> Iterator[Record]:
+    """What flags a run, and what it relies upon, for its events."""
+    for doubt in fit.doubts:
+        yield Record(run, "flagged", doubt)
+    for each in fit.relied:
+        words = f"It relies upon the {each.kind} {each.name} of {each.subject}."
+        yield Record(run, "relied-upon", words, {"evaluation": each.name, "runs": list(each.runs)})
+
+
+def flags(fit: Fitness) -> tuple[str, ...]:
+    """What is said of a run that would be flagged."""
+    return ("The run would be flagged:", *fit.doubts) if fit.doubts else ()
 
 
 def _needs(instrument: str, method: Method, pre_flight: bool) -> Iterator[_Need]:
