@@ -49,6 +49,7 @@ PHASES = ("purge", "condition", "deposit", "rest", "settle", "measure", "clean")
 _SOFT_MARGIN, _HARD_MARGIN = 0.05, 0.5
 _UNCONTROLLED_WINDOW = 10.0
 _SPARE_TIME = 60.0
+_NO_NUMBERS = "some of its numbers are too large or too small to compute with; look at their units"
 
 
 class Method(Frozen):
@@ -85,6 +86,13 @@ class Method(Frozen):
 def parse(document: dict[str, Any]) -> Method:
     """Validate a method document.  Raises DocumentError listing every wrong field."""
     bounded(document, "method")
+    try:
+        return _parsed(document)
+    except ArithmeticError:
+        raise DocumentError([Problem("phases", None, _NO_NUMBERS)]) from None
+
+
+def _parsed(document: dict[str, Any]) -> Method:
     problems: list[Problem] = []
     technique = techniques.find(str(document.get("technique", "")))
     if technique is None:
@@ -208,6 +216,8 @@ def compile_method(method: Method) -> Program:
         remedy = "choose a shorter or a coarser measurement"
         beyond = [f"the program would be out of bounds: {problem}" for problem in from_validation(error)]
         raise DocumentError(Problem("phases", None, reason, remedy) for reason in beyond) from None
+    except ArithmeticError:
+        raise DocumentError([Problem("phases", None, _NO_NUMBERS)]) from None
 
 
 def _compiled(method: Method) -> Program:

@@ -21,7 +21,13 @@ class Problem:
         shown = repr(self.value)
         shown = shown if len(shown) <= _LONGEST else shown[:_LONGEST] + "..."
         value = "" if self.value is None else f" = {shown}"
-        return f"{self.field}{value}: {self.reason}" + (f"; {self.allowed}" if self.allowed else "")
+        sentence = f"{self.field}{value}: {self.reason}" + (f"; {self.allowed}" if self.allowed else "")
+        # Names and reasons quote what somebody wrote; whatever that was, a problem is one line.
+        return sentence if sentence.isprintable() else "".join(map(_printable, sentence))
+
+
+def _printable(character: str) -> str:
+    return character if character.isprintable() else repr(character)[1:-1]
 
 
 class DocumentError(ValueError):

@@ -34,7 +34,11 @@ def load_cell(
     `DocumentError`, which names each wrong field, its value and what would be right.
     """
     document = load_document(source)
-    return build(document, np.random.default_rng(seed), concentrations or {}, run)
+    try:
+        return build(document, np.random.default_rng(seed), concentrations or {}, run)
+    except ArithmeticError:
+        reason = "some of its numbers are too large or too small to compute with; look at their units"
+        raise DocumentError([Problem("cell", None, reason)]) from None
 
 
 def load_document(source: Source) -> CellDocument:

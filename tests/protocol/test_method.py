@@ -220,3 +220,16 @@ def test_a_program_beyond_all_bounds_is_a_problem_of_the_method() -> None:
 def test_half_a_character_is_no_text(text: str) -> None:
     with pytest.raises(DocumentError, match="half a character"):
         document.read(text)
+
+
+def test_a_problem_is_one_line_whatever_it_quotes() -> None:
+    (problem,) = problems({**example(), "two\nlines\x1b[31m": 1})
+    assert problem.startswith("two\\nlines\\x1b[31m = 1: this field is unknown here")
+
+
+def test_numbers_that_nobody_can_compute_with_are_a_problem_of_the_method() -> None:
+    given = example("differential-pulse-voltammetry")
+    given["phases"][-1]["final_potential"] = 1e308
+    given["phases"][-1]["step"] = 1e-9
+    (problem,) = problems(given)
+    assert "too large or too small to compute with" in problem
