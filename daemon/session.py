@@ -17,16 +17,15 @@ from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.connecting import Connecting
 from luggin.daemon.control import Control
 from luggin.daemon.execution import Execution
-from luggin.daemon.fitness import Fitness, fitness
+from luggin.daemon.fitness import Fitness, flags, notes, required
 from luggin.daemon.interlock import Interlock
 from luggin.daemon.recall import recall
 from luggin.daemon.settings import InstrumentSettings, Intervals
 from luggin.daemon.store import Store, StoreError
 from luggin.drivers.api import Driver
-from luggin.protocol import method
 from luggin.protocol.instrument import Cell
 from luggin.protocol.payloads import Acknowledge, Attest, Check, Describe, Reply, Start, Unhold
-from luggin.protocol.problem import DocumentError, Problem
+from luggin.protocol.problem import DocumentError
 from luggin.protocol.program import bounds
 from luggin.protocol.unit import Order, State, Unit, effects, events, leavable, restored, step
 
@@ -111,6 +110,10 @@ class Instrument:
         self._control.feed(events.Tick(now))
         self._recalled.set()
 
+    def _locked(self) -> str | None:
+        """Why the interlock lets nothing be energised now, None where it does or there is none."""
+        return None if self.interlock is None else self.interlock.refusal
+
     def _interlocked(self, sentence: str) -> None:
         self._control.feed(events.Interlocked(self._clock.monotonic(), sentence))
 
@@ -168,10 +171,12 @@ class Instrument:
 
     async def _obey(self, command: ReceivedCommand) -> Reply:
         payload = command.payload
-        fit = await self._fitness(payload) if isinstance(payload, Start | Check) else Fitness()
+        fit = Fitness()
+        if isinstance(payload, Start | Check):
+            started = isinstance(payload, Start)
+            fit = await required(self._store, self._name, payload.method, self._clock.utc(), started=started)
         now = self._clock.monotonic()
-        energises = isinstance(command.payload, Start | Unhold)
-        if energises and self.interlock is not None and (sentence := self.interlock.refusal) is not None:
+        if isinstance(payload, Unhold) and (sentence := self._locked()) is not None:
             return _refused(command, sentence)
         match command.payload:
             case Start() as start:
@@ -224,28 +229,17 @@ class Instrument:
         self._control.books.record(note, self._control.execution)
         return Reply(request=command.payload.request, accepted=True, sentence=words)
 
-    async def _fitness(self, asked: Start | Check) -> Fitness:
-        """What the method requires; a method that can't be read is told of when it is admitted."""
-        if not {"requires", "pre_flight"} & asked.method.keys():
-            return Fitness()
-        try:
-            wanted, started = method.parse(asked.method), isinstance(asked, Start)
-            return await fitness(self._store, self._name, wanted, self._clock.utc(), pre_flight=started)
-        except DocumentError:
-            return Fitness()
-        except StoreError as error:
-            reason = f"the store can't say whether what it requires stands: {error}"
-            return Fitness(problems=(Problem("requires", None, reason, "try again"),))
-
     async def _start(self, command: ReceivedCommand, start: Start, fit: Fitness) -> Reply:
         # Just connected, the cell is being confirmed off: that takes a moment only.
         await self._control.until(lambda: self.unit.off is None or not self.unit.off.asked, self._intervals.cell_off)
         session, now, run = self._control.session, self._clock.monotonic(), self._run_id()
+        if (sentence := self._locked()) is not None:  # from here to the start nothing is waited for
+            return _refused(command, sentence)
         unasked = events.Start(now, command.client, start.token, Order(run, None, 0.0, 0.0, False))
         if (sentence := self._rejection(unasked)) is not None or session is None:
             return _refused(command, sentence or "The instrument is not reachable.")
         try:
-            parsed, program = admit(start.method, session.capability, self._settings, fit.problems)
+            method, program = admit(start.method, session.capability, self._settings, fit.problems)
         except DocumentError as error:
             problems = [str(problem) for problem in error.problems]
             return _refused(command, "The method can't run here: " + "; ".join(problems), problems)
@@ -253,7 +247,7 @@ class Instrument:
             self._node,
             self._name,
             run,
-            method=parsed,
+            method=method,
             program=program,
             capability=session.capability,
             boot=self.unit.boot,
@@ -266,17 +260,9 @@ class Instrument:
         self._control.execution = Execution(header)
         order = Order.of(run, program, session.capability.dead_man)
         self._tell(command, events.Start(now, command.client, start.token, order))
-        self._note(run, fit)
-        return await self._started(command, run)
-
-    def _note(self, run: str, fit: Fitness) -> None:
-        """What the run relies upon, and what flags it, among its events."""
-        notes = [effects.Record(run, "flagged", doubt) for doubt in fit.doubts]
-        for each in fit.relied:
-            words = f"It relies upon the {each.kind} {each.name} of {each.subject}."
-            notes.append(effects.Record(run, "relied-upon", words, {"evaluation": each.name, "runs": list(each.runs)}))
-        for note in notes:
+        for note in notes(run, fit):
             self._control.books.record(note, self._control.execution)
+        return await self._started(command, run)
 
     async def _check(self, command: ReceivedCommand, check: Check, fit: Fitness) -> Reply:
         """Every reason why the method could not start here, but for what the unit is doing at the moment."""
@@ -291,7 +277,7 @@ class Instrument:
             problems = [str(each) for each in error.problems] if isinstance(error, DocumentError) else [f"{error}."]
             return _refused(command, "The method can't run here: " + "; ".join(problems), problems)
         model = f"{session.capability.identity.maker} {session.capability.identity.model}"
-        sentence = " ".join((f"The {model} at {self._name} can execute it.", *_flags(fit)))
+        sentence = " ".join((f"The {model} at {self._name} can execute it.", *flags(fit)))
         return Reply(request=command.payload.request, accepted=True, sentence=sentence)
 
     def _describe(self, command: ReceivedCommand) -> Reply:
@@ -335,10 +321,6 @@ class Instrument:
 def _refused(command: ReceivedCommand, sentence: str, problems: Sequence[str] = (), run: str | None = None) -> Reply:
     request = command.payload.request
     return Reply(request=request, accepted=False, sentence=sentence, problems=list(problems), run=run)
-
-
-def _flags(fit: Fitness) -> Sequence[str]:
-    return ("The run would be flagged:", *fit.doubts) if fit.doubts else ()
 
 
 async def _wait(event: asyncio.Event) -> None:

@@ -1,7 +1,8 @@
 """An interlock: only what is said again and again, and now, lets anything be energised."""
 
 import asyncio
-from contextlib import suppress
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,8 +11,12 @@ import pytest
 from luggin.daemon import config
 from luggin.daemon.interlock import Interlock
 from luggin.daemon.settings import InterlockSettings
+from luggin.drivers.api import Session
+from luggin.protocol.instrument import Receipt
 from luggin.protocol.problem import DocumentError
-from support.attended import METHOD, SETTINGS, attended
+from support import scripted
+from support.attended import METHOD, SETTINGS, attended, longer
+from support.left_behind import EXECUTE, executing, left_behind
 
 DOOR = InterlockSettings("lab/door", 5.0)
 
@@ -77,6 +82,59 @@ async def test_a_run_ends_when_it_opens_and_none_starts_without_it(tmp_path: Pat
         result = await bench.store.result(run)
         assert result is not None
         assert result.outcome == "interlock"
+
+
+class SlowOff(scripted.Instrument):
+    """Its cell-off is answered when the test says so."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.answer = asyncio.Event()
+
+    @asynccontextmanager
+    async def open(self, timeout: float) -> AsyncIterator[Session]:
+        async with super().open(timeout) as session:
+            plain = session.cell_off
+
+            async def cell_off() -> Receipt:
+                await self.answer.wait()
+                return await plain()
+
+            session.cell_off = cell_off  # type: ignore[method-assign]
+            yield session
+
+
+async def test_it_opens_while_a_start_waits_for_the_cell(tmp_path: Path) -> None:
+    """Nothing starts on what was said before something was waited for."""
+    settings, driver = replace(SETTINGS, interlock=replace(DOOR, expires=60.0)), SlowOff()
+    async with attended(tmp_path, driver, settings=settings, intervals=longer(cell_off=30.0)) as bench:
+        state = await bench.until(lambda each: each.link == "up")
+        interlock = bench.instrument.interlock
+        assert interlock is not None
+        interlock.hear(b"true", kept=False)
+        starting = asyncio.create_task(bench.order("start", token=state.token, method=METHOD))
+        await asyncio.sleep(0)
+        interlock.hear(b"false", kept=False)
+        driver.answer.set()
+        reply = await starting
+        assert reply.sentence == "The interlock lab/door does not say true; nothing starts."
+        assert not reply.accepted
+        assert "arm" not in driver.calls
+
+
+@pytest.mark.parametrize("said", [b"false", None])
+async def test_a_run_that_an_earlier_daemon_left_needs_it_too(tmp_path: Path, said: bytes | None) -> None:
+    await left_behind(tmp_path, EXECUTE)
+    settings = replace(SETTINGS, interlock=replace(DOOR, expires=60.0 if said else 0.2))
+    async with attended(tmp_path, executing(25), settings=settings) as bench:
+        interlock = bench.instrument.interlock
+        assert interlock is not None
+        if said is not None:
+            await bench.becomes("Execute")
+            interlock.hear(said, kept=False)
+        state = await bench.until(lambda each: each.state == "Aborted" and each.cell == "off")
+        told = "says that it is open." if said else "was not heard for 0.2 s."
+        assert state.reason == f"The interlock lab/door {told}"
 
 
 @pytest.mark.parametrize("topic", ["lab/+", "lab/#", "luggin/bench/status", "$SYS/uptime", ""])
