@@ -186,7 +186,10 @@ def _cautions(
         said.append(f"{unfit} of {len(flags)} points are flagged as settling or overloaded.")
     if not header.verified:
         said.append(f"Nobody vouches that it was {header.asked_by} who asked for it.")
-    if not any(anchor.synchronised for anchor in archive.anchors(header.run)):
+    anchors = archive.anchors(header.run)
+    if not anchors:
+        said.append("Whether the computer's clock was right is not told here; dates may be wrong.")
+    elif not any(anchor.synchronised for anchor in anchors):
         said.append("The computer's clock was not known to be right; dates may be wrong, times within the run are not.")
     return said
 

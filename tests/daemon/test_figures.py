@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.image import imread
 
 from luggin.daemon.figures.curve import CannotDraw, curve, scale, time_scale, title
 from luggin.daemon.figures.decimate import decimated
@@ -178,11 +178,11 @@ def ink(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     pictures = []
     for these in ((x, y), shown):
         (line,) = axes.plot(*these, color="black", linewidth=1.2)
-        canvas = FigureCanvasAgg(figure)
-        canvas.draw()
-        pictures.append(np.asarray(canvas.buffer_rgba())[:, :, 0].astype(float))
+        drawn = io.BytesIO()
+        figure.savefig(drawn, format="png")
+        pictures.append(imread(io.BytesIO(drawn.getvalue()))[:, :, 0].astype(float) * 255)
         line.remove()
-    return np.abs(pictures[0] - pictures[1])
+    return np.asarray(np.abs(pictures[0] - pictures[1]))
 
 
 def test_many_cycles_look_the_same_with_a_fraction_of_their_points() -> None:
@@ -199,7 +199,9 @@ def test_words_of_people_are_drawn_as_they_are() -> None:
     names = ["_$x_{$", "a\u202eb\x1b[31m", "\u6c34 " * 300]
     found = [curve(name, stored("cyclic-voltammetry"), columns()) for name in names]
     figure = draw(found)
-    texts = [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+    named = figure.axes[0].get_legend()
+    assert named is not None
+    texts = [text.get_text() for text in named.get_texts()]
     assert texts[:2] == ["_$x_{$", "a\\u202eb\\u001b[31m"]
     assert len(texts[2]) < 120
     save(figure, io.BytesIO(), "svg")

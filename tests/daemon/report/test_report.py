@@ -31,6 +31,7 @@ HOSTILE = (
 )
 SETUP = {"reference": "Ag/AgCl (3 M KCl)", "electrode": "gc-3"}
 DPV = "differential-pulse-voltammetry"
+DAY = "20261125-100000-day"
 ANALYTE = {"analytes": [{"name": "paracetamol", "window": [0.25, 0.45]}]}
 
 
@@ -74,11 +75,15 @@ def stored(kind: str, name: str, runs: list[RunData], settings: dict[str, Any]) 
 
 
 async def fill(path: Path) -> None:
-    async with Store.open(path, interval=0.01, slow_interval=0.01) as store:
+    async with Store.open(path, interval=0.01, slow_interval=0.01, utc=lambda: 1_790_000_300.0) as store:
+        document = {"name": "outlet-day", "notes": "invented <i>week</i>"}
+        begun = {"sequence": DAY, "document": document}
+        await store.event(None, "bench-1", "sequence-begun", f"analyst began the sequence {DAY}", begun)
+        await store.event(None, "bench-1", "alarm", "the lid was open")
         levels = {"0.005 mol/m3": 1e-6, "0.010 mol/m3": 2e-6, "0.020 mol/m3": 4e-6}
         runs: list[RunData] = []
         for number, (level, height) in enumerate(levels.items()):
-            name, tags = f"std-{number}", [f"20261125-100000-day/{number + 1}"]
+            name, tags = f"std-{number}", [f"{DAY}/{number + 1}"]
             more: dict[str, Any] = {"setup": {**SETUP, "sample": f"standard {level}", "tags": tags}}
             columns = pulse_columns(seed=number, height=height)
             await store_voltammogram(store, name, DPV, columns, **more)
@@ -156,6 +161,7 @@ def test_a_run_is_told_from_who_asked_to_the_hashes(store: Path, tmp_path: Path)
         " ± ",
         "paracetamol1found0.25 to 0.45",
         "pulse amplitude 50 mV",
+        "the lid was open",
         "passed 2026-09-20 10:26:40 UTC (fit), held until",
         "none from before the run is stored here",  # of the electrode
         "peaks, stored as peaks-1",
@@ -163,7 +169,7 @@ def test_a_run_is_told_from_who_asked_to_the_hashes(store: Path, tmp_path: Path)
         texts.head.hex(),
         texts.result_hash.hex(),
         "luggin 0.1.0",
-        "The computer's clock was not known to be right",
+        "Whether the computer's clock was right is not told here",
     ):
         assert words in page.words, words
     assert sum(tag == "img" for tag, _ in page.tags) == 2  # its curve, and the line that it is a point of
@@ -174,8 +180,10 @@ def test_a_calibration_and_a_sequence_are_told_with_their_runs(store: Path, tmp_
     for words in ("Calibration outlet: paracetamol", "slope (", "ISO 11843", "std-0", "standard 0.020 mol/m3"):
         assert words in page.words, words
     assert sum(tag == "img" for tag, _ in page.tags) == 2
-    page, _ = report(store, tmp_path, "20261125-100000-day")
+    page, _ = report(store, tmp_path, DAY)
     assert "paracetamol.height" in page.words
+    assert "analyst began the sequence" in page.words
+    assert "invented <i>week</i>" in page.words
     assert page.words.index("std-0") < page.words.index("std-2")
     assert "Calibration outlet: paracetamol" in page.words
 
