@@ -7,9 +7,11 @@ Spared is at most a run that the next daemon would adopt: whether it would, the 
 import asyncio
 import time
 from collections.abc import Mapping
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass
 from enum import Enum, auto
+
+import structlog
 
 from luggin.daemon.config import Config
 from luggin.daemon.recall import remembered
@@ -21,6 +23,8 @@ from luggin.protocol.instrument import Cell, Status
 from luggin.protocol.unit import Unit, events, step
 from luggin.protocol.unit.moves import WORKING
 from luggin.protocol.unit.state import RUNNING
+
+log = structlog.get_logger(__name__)
 
 _OPEN_WITHIN, _OFF_WITHIN, _TRIES = 5.0, 3.0, 3
 # systemd.exec(5), SERVICE_RESULT: after these a unit with Restart=on-failure is started again at once.
@@ -58,7 +62,8 @@ def after_service(environment: Mapping[str, str]) -> Spare:
 async def make_safe(config: Config, spare: Spare, why: str) -> list[Verdict]:
     """Every instrument at once; `why` goes into its log.  Raises StoreInUse while a daemon has the store.
 
-    A store that can't be opened spares nothing and keeps no instrument energised.
+    A store that can't be opened or read spares nothing and keeps no instrument energised; one that can't be written
+    hides no verdict.
     """
     async with AsyncExitStack() as stack:
         store: Store | None = None
@@ -66,14 +71,15 @@ async def make_safe(config: Config, spare: Spare, why: str) -> list[Verdict]:
             store = await stack.enter_async_context(Store.open(config.store.path))
         except StoreInUse:
             raise
-        except StoreError:
-            pass
+        except Exception as error:  # whatever is wrong with it or its disk
+            log.warning("the store can't be opened; nothing is spared", reason=str(error))
         work = (_one(store, name, driver, spare) for name, (driver, _) in config.instruments.items())
         verdicts = list(await asyncio.gather(*work))
         if store is not None:
             for each in verdicts:
                 data = {"cell": each.cell.value, "spared": each.spared, "why": why}
-                await store.event(None, each.instrument, "made-safe", f"{each.sentence} ({why})", data, urgent=True)
+                with suppress(StoreError):
+                    await store.event(None, each.instrument, "made-safe", f"{each.sentence} ({why})", data, urgent=True)
         return verdicts
 
 
@@ -93,11 +99,22 @@ async def _one(store: Store | None, name: str, driver: Driver, spare: Spare) -> 
             return Verdict(name, Cell.UNKNOWN, f"The cell could not be confirmed off: {receipt.detail}.")
     except (DriverError, OSError) as error:
         return Verdict(name, Cell.UNKNOWN, f"Not reached: {error}.")
+    except Exception as error:  # a mistake in one driver must not keep the other cells energised
+        log.exception("an instrument could not be made safe", instrument=name)
+        return Verdict(name, Cell.UNKNOWN, f"This program failed: {type(error).__name__}.")
 
 
 async def _spared(store: Store, name: str, status: Status, spare: Spare) -> bool:
     if spare is Spare.NOTHING:
         return False
+    try:
+        return await _remembered_so(store, name, status, spare)
+    except Exception:  # what was before can't be read, so nothing is known that would spare it
+        log.exception("the store could not say what was before; nothing is spared", instrument=name)
+        return False
+
+
+async def _remembered_so(store: Store, name: str, status: Status, spare: Spare) -> bool:
     now = time.monotonic()
     unit, header = await remembered(store, name, now)
     if header is None or not adoptable(unit, status, now):

@@ -1,13 +1,14 @@
 """What is spared when a daemon has ended, and what is switched off."""
 
 import dataclasses
+import errno
 from pathlib import Path
 
 import pytest
 
 from luggin.daemon.config import Config, NodeSettings, StoreSettings
 from luggin.daemon.make_safe import Spare, Verdict, after_service, make_safe
-from luggin.daemon.store import Store, StoreInUse
+from luggin.daemon.store import Store, StoreFault, StoreInUse
 from luggin.protocol.instrument import Activity, Cell, Receipt
 from support.attended import SETTINGS
 from support.left_behind import EXECUTE, RUN, executing, left_behind
@@ -110,3 +111,36 @@ async def test_a_daemon_that_runs_does_it_itself(tmp_path: Path) -> None:
     async with Store.open(tmp_path / "store.sqlite"):
         with pytest.raises(StoreInUse):
             await verdict(tmp_path, executing(25))
+
+
+async def test_a_store_that_can_not_be_read_keeps_nothing_energised(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def unreadable(*_: object) -> list[str]:
+        raise StoreFault("the store can't be read")
+
+    await left_behind(tmp_path, EXECUTE)
+    monkeypatch.setattr(Store, "unfinished", unreadable)
+    found = await verdict(tmp_path, executing(25))
+    assert (found.cell, found.spared) == (Cell.OFF, None)
+
+
+async def test_a_store_in_a_folder_that_is_none_keeps_nothing_energised(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    assert (await verdict(tmp_path / "file", executing(25))).cell is Cell.OFF
+
+
+async def test_a_full_disk_keeps_nothing_energised(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    await left_behind(tmp_path, EXECUTE)
+    monkeypatch.setattr("luggin.daemon.store.lock.os.pwrite", full)
+    assert (await verdict(tmp_path, executing(25))).cell is Cell.OFF
+
+
+async def test_a_mistake_in_one_driver_is_a_verdict(tmp_path: Path) -> None:
+    driver = executing(25)
+    driver.failing["status"] = RuntimeError("a mistake")
+    found = await verdict(tmp_path, driver)
+    assert (found.safe, found.cell, found.sentence) == (False, Cell.UNKNOWN, "This program failed: RuntimeError.")
