@@ -21,7 +21,7 @@ _KIND = "standard-addition"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", nargs="?", help="plan, TOML or JSON")
+    parser.add_argument("file", metavar="FILE", nargs="?", help="plan, TOML or JSON")
     parser.add_argument("-i", "--instrument", metavar="NAME", help="which instrument; its only one by default")
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--check", action="store_true", help="only say whether the plan is valid, and what it asks for")

@@ -13,7 +13,9 @@ _KIND = "calibration"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", nargs="?", help="settings of the calibration, TOML or JSON; options add to it")
+    parser.add_argument(
+        "file", metavar="FILE", nargs="?", help="settings of the calibration, TOML or JSON; options add to it"
+    )
     parser.add_argument("--name", metavar="NAME", help="what the calibration is called")
     parser.add_argument("--analyte", metavar="NAME", help="substance, as the runs' peaks name it")
     parser.add_argument(

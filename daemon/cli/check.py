@@ -12,7 +12,7 @@ HELP = "validate a method file; say how long it lasts and what it applies; with 
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("method", help="method file, TOML or JSON")
+    parser.add_argument("method", metavar="FILE", help="method file, TOML or JSON")
     parser.add_argument("-i", "--instrument", metavar="NAME", help="ask the daemon whether this one can execute it")
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
     add_broker_arguments(parser)

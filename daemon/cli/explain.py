@@ -16,7 +16,9 @@ HELP = "explain a technique: what it is, its parameters, a drawing and a ready e
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("technique", nargs="?", help="name or abbreviation; without it all techniques are listed")
+    parser.add_argument(
+        "technique", metavar="TECHNIQUE", nargs="?", help="name or abbreviation; without it all techniques are listed"
+    )
     parser.add_argument("--example", action="store_true", help="print nothing but the example method")
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
 

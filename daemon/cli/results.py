@@ -15,7 +15,7 @@ from luggin.daemon.cli.source import add_source_arguments
 if TYPE_CHECKING:
     from luggin.protocol.payloads import Evaluation
 
-HELP = "list or show what was computed from runs: peaks, calibrations, concentrations, qualifications ..."
+HELP = "list or show what was computed from runs: peaks, calibrations, concentrations, qualifications"
 _PAGES = {
     "peaks": "luggin.daemon.cli.peak_tables:page",
     "calibration": "luggin.daemon.cli.quantification_pages:calibration_page",

@@ -22,7 +22,7 @@ _ENDS = {"Complete": exits.OK, "Stopped": exits.OK, "Aborted": exits.ABORTED}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("method", nargs="?", help="method file, TOML or JSON")
+    parser.add_argument("method", metavar="FILE", nargs="?", help="method file, TOML or JSON")
     parser.add_argument("--like", metavar="RUN", help="repeat the method of a stored run instead")
     parser.add_argument("-i", "--instrument", metavar="NAME", help="which instrument; its only one by default")
     parser.add_argument("--detach", action="store_true", help="return once the run has started")

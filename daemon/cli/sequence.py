@@ -21,7 +21,9 @@ _ENDS = {"Complete": exits.OK, "Stopped": exits.OK, "Aborted": exits.ABORTED}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", nargs="?", help="sequence file, TOML or JSON; without one, the sequence that is on")
+    parser.add_argument(
+        "file", metavar="FILE", nargs="?", help="sequence file, TOML or JSON; without one, the sequence that is on"
+    )
     parser.add_argument("-i", "--instrument", metavar="NAME", help="which instrument; its only one by default")
     steer = parser.add_mutually_exclusive_group()
     steer.add_argument("--check", action="store_true", help="only say whether the file is valid")
