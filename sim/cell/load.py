@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from luggin.protocol.document import MOST_BYTES, bounded, read
 from luggin.protocol.problem import DocumentError, Problem, from_validation
-from luggin.sim.cell.api import Cell
+from luggin.sim.cell.api import Cell, CellError
 from luggin.sim.cell.build import build
 from luggin.sim.cell.document import CellDocument
 
@@ -36,7 +36,9 @@ def load_cell(
     document = load_document(source)
     try:
         return build(document, np.random.default_rng(seed), concentrations or {}, run)
-    except ArithmeticError:
+    except (DocumentError, CellError):
+        raise
+    except (ArithmeticError, ValueError):
         reason = "some of its numbers are too large or too small to compute with; look at their units"
         raise DocumentError([Problem("cell", None, reason)]) from None
 

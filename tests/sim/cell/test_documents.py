@@ -173,3 +173,10 @@ def test_what_was_replaced_is_there_before_anything_is_added() -> None:
     diluted = load_cell(base, concentrations={"o": 2.0, "r": 1.0}, run=2).potential_control(0.1, ramp[:-1], ramp[1:])
     plain = load_cell(base, concentrations={"o": 1.0, "r": 0.5}).potential_control(0.1, ramp[:-1], ramp[1:])
     assert diluted.current == pytest.approx(plain.current, rel=1e-9)
+
+
+def test_numbers_that_nobody_can_compute_with_are_a_problem_of_the_document() -> None:
+    given = document()
+    given["couples"][0]["oxidised"]["diffusion"] = 1e-320
+    with pytest.raises(DocumentError, match="too large or too small to compute with"):
+        load_cell(given)
