@@ -1,4 +1,4 @@
-"""A start that the store does not confirm: nothing is touched, and no run is left open if it was stored all the same."""
+"""A start that the store does not confirm: nothing is touched, and no run that was stored all the same stays open."""
 
 from pathlib import Path
 

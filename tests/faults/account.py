@@ -9,12 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from faults.paper_broker import Message
+from faults.truth import Truth
 from luggin.daemon.store import open_store, verify
 from luggin.daemon.store.locate import key
 from luggin.protocol.points import COLUMNS, Batch
-
-from faults.paper_broker import Message
-from faults.truth import Truth
 
 STALE = "mallory"
 """The client of whose commands none may be carried out."""
@@ -55,7 +54,7 @@ def settle(account: Account, path: Path, truth: Truth, messages: Iterable[Messag
             if run not in runs:
                 account.wrong.append(f"run {run} was measured and is not in the store")
                 continue
-            _run(account, archive, raw, truth, run, batches.get(run, []))
+            settle_run(account, archive, raw, truth, run, batches.get(run, []))
         for run in truth.starts:
             if run not in runs:
                 account.wrong.append(f"run {run} was started and is not in the store")
@@ -65,7 +64,9 @@ def settle(account: Account, path: Path, truth: Truth, messages: Iterable[Messag
         account.wrong.append(f"a run began to execute twice: {truth.starts}")
 
 
-def _run(account: Account, archive: Any, raw: Any, truth: Truth, run: str, received: list[dict[str, Any]]) -> None:
+def settle_run(
+    account: Account, archive: Any, raw: Any, truth: Truth, run: str, received: list[dict[str, Any]]
+) -> None:
     stored: list[Batch] = archive.points(run, limit=10**7)
     result, made = archive.result(run), truth.made(run)
     have = {index for batch in stored for index in range(batch.first, batch.after)}

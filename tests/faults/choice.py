@@ -36,6 +36,8 @@ def executed() -> tuple[str, ...]:
 
 def cell_of(data: dict[str, Any]) -> str:
     """The simulated cell for an example's sample."""
+    if data["technique"] == "zero-resistance-ammetry":
+        return "galvanic-couple"  # it needs a second electrode
     return _CELLS.get(data["setup"].get("sample", ""), "redox-probe")
 
 

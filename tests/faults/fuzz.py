@@ -12,6 +12,7 @@ import argparse
 import logging
 import sys
 import time
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +33,12 @@ def fuzzed(name: str, count: int, number: int) -> Any:
         max_examples=count, database=None, deadline=None, suppress_health_check=list(HealthCheck),
         phases=[Phase.generate, Phase.shrink],
     )  # fmt: skip
-    return seed(number)(options(given(strategy)(lambda drawn: target(drawn))))
+
+    def test(drawn: Any) -> None:
+        target(drawn)
+
+    drawn_with: Any = seed(number)
+    return drawn_with(options(given(strategy)(test)))
 
 
 def by_hypothesis(name: str, count: int, number: int) -> None:
@@ -42,8 +48,7 @@ def by_hypothesis(name: str, count: int, number: int) -> None:
 
 def by_atheris(name: str, count: int, number: int) -> None:
     """Does not return: the engine ends the process."""
-    import atheris  # type: ignore[import-not-found]
-
+    atheris: Any = import_module("atheris")
     with atheris.instrument_imports(include=["luggin"]):
         test = fuzzed(name, 1, number)
     atheris.Setup([sys.argv[0], f"-runs={count}", f"-seed={number}", "-max_len=4096"], test.hypothesis.fuzz_one_input)

@@ -9,15 +9,15 @@ from asyncio import sleep
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from random import Random
+from typing import Any
 
 import pytest
 
+from faults.account import STALE
+from faults.laboratory import INSTRUMENT, NODE, Laboratory
 from luggin.daemon.store import Store, StoreInUse
 from luggin.drivers.errors import NotReachable
 from luggin.protocol import topics
-
-from faults.account import STALE
-from faults.laboratory import INSTRUMENT, NODE, Laboratory
 
 Strike = Callable[[Laboratory, Random], Awaitable[None]]
 MIDNIGHT_OF_1970 = 1_750_000_000.0
@@ -193,7 +193,7 @@ async def subscriber_slow(lab: Laboratory, random: Random) -> None:
 async def stale_commands(lab: Laboratory, random: Random) -> None:
     """What was sent once, and starts with tokens of before, from somebody else and from the sender himself."""
     tokens = [m.content["token"] for m in lab.broker.received if m.kind == "state" and m.content["token"]]
-    method = next((json.loads(body)["method"] for _, body in lab.sent if b'"method"' in body), {})
+    method: dict[str, Any] = next((json.loads(body)["method"] for _, body in lab.sent if b'"method"' in body), {})
     now = lab.state.token if lab.state is not None else ""
     for number in range(30):
         topic = topics.command(NODE, INSTRUMENT, random.choice(["anna", STALE]), random.choice(["start", "unhold"]))

@@ -12,9 +12,14 @@ from collections.abc import Awaitable, Callable
 from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 from unittest.mock import patch
 
+from faults.choice import REFERENCE
+from faults.paper_broker import Message, PaperBroker
+from faults.plugged import Plugged
+from faults.truth import Truth
+from faults.unsound import UnsoundStore
 from luggin.daemon.board import Board
 from luggin.daemon.clock import Clock
 from luggin.daemon.desk import Desk
@@ -26,6 +31,7 @@ from luggin.daemon.service import _cancel
 from luggin.daemon.session import Instrument
 from luggin.daemon.settings import InstrumentSettings
 from luggin.daemon.store import writer
+from luggin.drivers.api import Driver
 from luggin.protocol import topics
 from luggin.protocol.instrument import Cell
 from luggin.protocol.payloads import InstrumentState, NodeStatus, Payload, Reply
@@ -34,16 +40,11 @@ from luggin.protocol.unit import State
 from luggin.sim.settings import Settings
 from support.swift_loop import SwiftLoop
 
-from faults.choice import REFERENCE
-from faults.paper_broker import Message, PaperBroker
-from faults.plugged import Plugged
-from faults.truth import Truth
-from faults.unsound import UnsoundStore
-
 NODE, INSTRUMENT = "lab", "left"
 AT_REST = (State.IDLE, State.COMPLETE, State.STOPPED, State.ABORTED)
 UTC = 1_750_000_000.0
 _LARGEST = 128 * 1024
+Answered = TypeVar("Answered")
 
 
 @dataclass
@@ -99,7 +100,9 @@ class Daemon:
         opened = UnsoundStore.open(self.path, interval=0.0, slow_interval=0.0, utc=lab.wall.utc)
         self.store = cast(UnsoundStore, await self._stack.enter_async_context(opened))
         settings = InstrumentSettings(reference=REFERENCE)
-        self.instrument = Instrument(NODE, INSTRUMENT, lab.plugged, settings, self.store, self.board, clock)
+        self.instrument = Instrument(
+            NODE, INSTRUMENT, cast(Driver, lab.plugged), settings, self.store, self.board, clock
+        )
         instruments = {INSTRUMENT: self.instrument}
         self.desk = Desk(NODE, instruments, Questions(self.store, _LARGEST), loop.time)
         intake = Intake(self.desk, instruments)
@@ -135,7 +138,7 @@ class Daemon:
         await lab.quiet()
         left = self.path.with_name(f"life-{next(lab.lives)}.sqlite")
         for ending in ("", "-wal"):
-            if Path(f"{self.path}{ending}").exists():
+            with suppress(FileNotFoundError):
                 shutil.copy(f"{self.path}{ending}", f"{left}{ending}")
         await self._close()
         lab.path = left
@@ -231,7 +234,7 @@ class Laboratory:
 
         return Reply.model_validate((await self.broker.heard(wanted, since)).content)
 
-    async def _within(self, work: Awaitable[Any], longest: float = 60.0) -> Any:
+    async def _within(self, work: Awaitable[Answered], longest: float = 60.0) -> Answered | None:
         try:
             async with asyncio.timeout(longest):
                 return await work

@@ -1,4 +1,4 @@
-"""Valid documents made wrong in their structure, so that what is tried gets past the first check and into the depths."""
+"""Valid documents made wrong in their structure, so that what is tried gets past the first checks."""
 
 import copy
 from typing import Any
@@ -6,8 +6,41 @@ from typing import Any
 from hypothesis import strategies as st
 
 Change = tuple[str, int, int, Any]
-_NUMBERS = [0, 1, -1, 2**31, 2**63, 2**64, -(2**70), 10**400, 0.0, -0.0, 1e-320, 1e308, -1e308, float("nan"), float("inf")]
-_TEXTS = ["", " ", "0", "1 V", "-1e999 V", "1e400 s", "100 mV/s", "nan", "1 V V", "ü" * 70, "x" * 5000, "a/b", "\0", "../x", "$", "\ud800"]
+_NUMBERS = [
+    0,
+    1,
+    -1,
+    2**31,
+    2**63,
+    2**64,
+    -(2**70),
+    10**400,
+    0.0,
+    -0.0,
+    1e-320,
+    1e308,
+    -1e308,
+    float("nan"),
+    float("inf"),
+]
+_TEXTS = [
+    "",
+    " ",
+    "0",
+    "1 V",
+    "-1e999 V",
+    "1e400 s",
+    "100 mV/s",
+    "nan",
+    "1 V V",
+    "ü" * 70,
+    "x" * 5000,
+    "a/b",
+    "\0",
+    "../x",
+    "$",
+    "\ud800",
+]
 _OTHERS: list[Any] = [None, True, False, [], {}, [[]], [{}], {"": 0}, [None] * 300, b"", b"\0" * 600]
 VALUES = st.one_of(
     st.sampled_from(_NUMBERS),

@@ -6,15 +6,14 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from luggin.protocol import topics
-from luggin.protocol.instrument import Cell
-from luggin.protocol.payloads import InstrumentState
-from support.swift_loop import Stuck, run_swiftly
-
 from faults.account import Account, settle
 from faults.laboratory import INSTRUMENT, NODE, Laboratory
 from faults.paper_broker import Message
 from faults.scenario import Scenario
+from luggin.protocol import topics
+from luggin.protocol.instrument import Cell
+from luggin.protocol.payloads import InstrumentState
+from support.swift_loop import Stuck, run_swiftly
 
 LONGEST = 4000.0
 """Seconds of the loop's time after which a scenario counts as stuck."""
@@ -42,8 +41,13 @@ async def _play(scenario: Scenario, folder: Path, account: Account) -> None:
             await _start(lab, scenario)
             for task in (faults, person):
                 await task
-            await _come_to_rest(lab, scenario)
-            await _catch_up(lab)
+            if scenario.kind.final:
+                await _out_of_reach(lab)
+            else:
+                await come_to_rest(lab)
+            await asyncio.sleep(60.0)  # for the broker's backlog
+            for run in await lab.daemon.store.runs(500):
+                await catch_up(lab, run.run)
             state = lab.state
             confirmed = await lab.daemon.end()
         finally:
@@ -66,14 +70,14 @@ async def _play(scenario: Scenario, folder: Path, account: Account) -> None:
             account.wrong.append("the link was taken for lost though nothing was done to it")
 
 
-def _ready(state: InstrumentState) -> bool:
+def is_ready(state: InstrumentState) -> bool:
     return state.state == "Idle" and state.link == "up" and state.cell is Cell.OFF and bool(state.token)
 
 
 async def _start(lab: Laboratory, scenario: Scenario) -> None:
     """As somebody who wants a run: until it is on."""
     for _ in range(_STARTS):
-        if not await lab.until(_ready, 120.0) or lab.state is None:
+        if not await lab.until(is_ready, 120.0) or lab.state is None:
             if scenario.kind.final:
                 return
             await lab.order("clear")
@@ -86,7 +90,7 @@ async def _start(lab: Laboratory, scenario: Scenario) -> None:
 
 async def _strike(lab: Laboratory, scenario: Scenario, random: Random) -> None:
     if not scenario.kind.early:
-        await lab.until(_ready)
+        await lab.until(is_ready)
         await asyncio.sleep(max(0.0, scenario.moment * scenario.lasts))
     await scenario.kind.strike(lab, random)
 
@@ -108,14 +112,16 @@ async def _person(lab: Laboratory, scenario: Scenario) -> None:
             await lab.order("abort")
 
 
-async def _come_to_rest(lab: Laboratory, scenario: Scenario) -> None:
+async def _out_of_reach(lab: Laboratory) -> None:
+    """Until nothing more can be expected of an instrument that does not come back."""
+    await lab.until(lambda state: state.run is None or state.state == "Aborting", _PATIENCE)
+    await asyncio.sleep(60.0)
+
+
+async def come_to_rest(lab: Laboratory) -> None:
     """Until the run is in the books and the unit is ready for the next, cleared by somebody where need be."""
-    if scenario.kind.final:
-        await lab.until(lambda state: state.run is None or state.state == "Aborting", _PATIENCE)
-        await asyncio.sleep(60.0)
-        return
     end = lab.loop.time() + _PATIENCE
-    while not (lab.state is not None and lab.state.run is None and _ready(lab.state)):
+    while not (lab.state is not None and lab.state.run is None and is_ready(lab.state)):
         if lab.loop.time() > end:
             raise Stuck(f"never ready again: {lab.state}")
         if lab.state is not None and lab.state.state == "Aborted" and lab.state.run is None:
@@ -123,23 +129,24 @@ async def _come_to_rest(lab: Laboratory, scenario: Scenario) -> None:
         await asyncio.sleep(0.5)
 
 
-async def _catch_up(lab: Laboratory) -> None:
-    """The subscriber gets what it has missed: the broker's backlog, then what it asks the store for."""
-    await asyncio.sleep(60.0)
-    for run in await lab.daemon.store.runs(500):
-        stored = await lab.daemon.store.stored_after(run.run)
-        got = {index for each in lab.broker.received if _is_of(each, run.run) for index in _indices(each.content)}
-        missing = [index for index in range(stored) if index not in got]
-        while missing:
-            reply = await lab.order("points", topics.STORE, run=run.run, first=missing[0], count=5000)
-            assert reply is not None
-            assert reply.accepted, reply
-            for content in reply.data["batches"]:
-                name = topics.run(NODE, INSTRUMENT, run.run, "points")
-                lab.broker.received.append(Message(name, content))
-                got |= set(_indices(content))
-            before, missing = missing, [index for index in missing if index not in got]
-            assert missing != before, f"the store does not answer for point {missing[0]} of {run.run}"
+async def catch_up(lab: Laboratory, run: str) -> list[dict[str, Any]]:
+    """What the subscriber has of a run once it has asked the store for what it missed."""
+    contents = [each.content for each in lab.broker.received if _is_of(each, run)]
+    got = {index for content in contents for index in _indices(content)}
+    stored = await lab.daemon.store.end(run)
+    gone = {index for first, after in await lab.daemon.store.gaps(run) for index in range(first, after)}
+    missing = [index for index in range(stored) if index not in got | gone]
+    while missing:
+        reply = await lab.order("points", topics.STORE, run=run, first=missing[0], count=5000)
+        assert reply is not None
+        assert reply.accepted, reply
+        for content in reply.data["batches"]:
+            lab.broker.received.append(Message(topics.run(NODE, INSTRUMENT, run, "points"), content))
+            contents.append(content)
+            got |= set(_indices(content))
+        before, missing = missing, [index for index in missing if index not in got]
+        assert missing != before, f"the store does not answer for point {missing[0]} of {run}"
+    return contents
 
 
 def _is_of(message: Message, run: str) -> bool:

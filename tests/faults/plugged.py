@@ -1,9 +1,10 @@
-"""A simulated instrument that goes on whether or not a host is there, and the driver to it over a line within the loop."""
+"""A simulated instrument that goes on whether or not a host is there, and its driver, over a line within the loop."""
 
 import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 
+from faults.truth import Truth
 from luggin.drivers.api import Session
 from luggin.drivers.errors import NotReachable
 from luggin.drivers.link import open_link
@@ -12,8 +13,6 @@ from luggin.sim.faults import parse_fault
 from luggin.sim.rig import Rig
 from luggin.sim.settings import Settings
 from luggin.sim.shell import Shell
-
-from faults.truth import Truth
 
 _MOST_KEPT = 4000
 

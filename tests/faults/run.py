@@ -3,7 +3,7 @@
     python tests/faults/run.py --count 1000 --seed 7 -o table.json
 
 A share of them goes through real processes, the others through a laboratory within a loop.  One scenario again:
-`--count 1 --seed N --first K` with the numbers that are printed for whatever went wrong.  Exit code 1 when anything did.
+`--count 1 --seed N --first K` with the numbers that are printed for what went wrong.  Exit code 1 when anything did.
 """
 
 import argparse

@@ -5,10 +5,9 @@ from dataclasses import dataclass
 from random import Random
 from typing import Any
 
-from luggin.sim.settings import Settings
-
 from faults.choice import MODEL, cell_of, draw, duration_of, executed
 from faults.kinds import KINDS, Kind
+from luggin.sim.settings import Settings
 
 _LASTS = (3.0, 20.0)
 

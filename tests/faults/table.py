@@ -37,5 +37,8 @@ def text(made: Sequence[dict[str, Any]]) -> str:
     """The rows as a table of Markdown."""
     heads = ["fault", *(_HEADS.get(name, name) for name in _COLUMNS)]
     lines = [heads, ["---"] + ["---:"] * len(_COLUMNS)]
-    lines += [[str(row["kind"]), *(f"{row[name]:g}" if name == "cell_off" else str(row[name]) for name in _COLUMNS)] for row in made]
+    lines += [
+        [str(row["kind"]), *(f"{row[name]:g}" if name == "cell_off" else str(row[name]) for name in _COLUMNS)]
+        for row in made
+    ]
     return "\n".join("| " + " | ".join(line) + " |" for line in lines)

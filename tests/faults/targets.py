@@ -11,6 +11,7 @@ from typing import Any
 import cbor2
 from hypothesis import strategies as st
 
+from faults.mutations import CHANGES, VALUES, changed
 from luggin.daemon import config
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.desk import Desk
@@ -29,8 +30,6 @@ from luggin.sim.cell.api import CellError
 from luggin.sim.firmware import Firmware
 from luggin.sim.settings import Settings
 from support import paper_instrument
-
-from faults.mutations import CHANGES, VALUES, changed
 
 Target = Callable[[Any], None]
 

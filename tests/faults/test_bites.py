@@ -6,17 +6,17 @@ from typing import Any
 
 import pytest
 
+from faults import laboratory
+from faults.play import play
+from faults.scenario import scenario
 from luggin.daemon.books import Books
+from luggin.daemon.clock import Clock
 from luggin.daemon.control import Control
 from luggin.daemon.store.ledger import Ledger
 from luggin.protocol.instrument import Cell, Receipt
 from luggin.protocol.points import Batch
 from luggin.protocol.unit import commands, events
 from luggin.sim.stage import Relay
-
-from faults import laboratory
-from faults.play import play
-from faults.scenario import scenario
 
 
 def found(sentence: str, kind: str, place: Path, seeds: range = range(8)) -> bool:
@@ -47,8 +47,7 @@ def test_a_start_whose_token_nobody_looks_at(tmp_path: Path, monkeypatch: pytest
 
 
 def test_timeouts_by_the_wall_clock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    made = laboratory.Clock
-    monkeypatch.setattr(laboratory, "Clock", lambda _, utc, kept: made(utc, utc, kept))
+    monkeypatch.setattr(laboratory, "Clock", lambda _, utc, kept: Clock(utc, utc, kept))
     assert found("the run should have been complete", "clock stepped", tmp_path, range(7, 14))
 
 

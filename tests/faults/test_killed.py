@@ -1,4 +1,4 @@
-"""A daemon that is killed in mid-run, again and again: what is exported is what an undisturbed run gives, bit for bit."""
+"""A daemon that is killed in mid-run again and again: what is exported is what an undisturbed run gives."""
 
 import asyncio
 from contextlib import AsyncExitStack
@@ -9,21 +9,24 @@ from typing import Any
 import numpy as np
 import pytest
 
+from faults.choice import cell_of
+from faults.town import Town
 from luggin.daemon.export import read_package
 from luggin.protocol import document
 from luggin.protocol.points import COLUMNS, Array
 from luggin.protocol.techniques import TECHNIQUES
 from support.road import Road, has_mosquitto
 
-from faults.choice import cell_of
-from faults.town import Town
-
 _SEED = "11"
+
+
+def made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
 
 
 async def exported(folder: Path, method: dict[str, Any], speed: float, kills: int, every: float) -> dict[str, Array]:
     """The columns of a run during which the daemon is killed so many times, about `every` s."""
-    folder.mkdir()
     random = Random(kills)
     async with AsyncExitStack() as stack:
         town = Town(Road(folder, stack), stack)
@@ -36,7 +39,9 @@ async def exported(folder: Path, method: dict[str, Any], speed: float, kills: in
             await town.serve()
         await town.until(lambda state: state["run"] is None and state["link"] == "up", 600.0)
         target = folder / "exported"
-        code, _, err = await town.road.luggin("export", reply["run"], "-o", str(target), "--store", str(town.road.store))
+        code, _, err = await town.road.luggin(
+            "export", reply["run"], "-o", str(target), "--store", str(town.road.store)
+        )
         assert code == 0, err
         header, columns = read_package(target)[reply["run"]]
         del header
@@ -46,8 +51,8 @@ async def exported(folder: Path, method: dict[str, Any], speed: float, kills: in
 async def assert_nothing_shows(folder: Path, method: dict[str, Any], speed: float, kills: int, every: float) -> int:
     """Killed or not, the same points; how many."""
     undisturbed, killed = await asyncio.gather(
-        exported(folder / "undisturbed", method, speed, 0, every),
-        exported(folder / "killed", method, speed, kills, every),
+        exported(made(folder / "undisturbed"), method, speed, 0, every),
+        exported(made(folder / "killed"), method, speed, kills, every),
     )
     assert undisturbed.keys() == killed.keys()
     for name, column in undisturbed.items():

@@ -19,6 +19,10 @@ from typing import Any
 
 import numpy as np
 
+from faults.account import Account, settle
+from faults.choice import cell_of, draw, duration_of
+from faults.paper_broker import Message
+from faults.truth import Truth
 from luggin.daemon.endpoint import Endpoint
 from luggin.daemon.mqtt.client import ConnectionLost
 from luggin.protocol import topics
@@ -26,11 +30,6 @@ from luggin.protocol.points import COLUMNS, Batch
 from support.brokers import Client, client_of
 from support.preloads import preload
 from support.road import LUGGIN, Road, free_port, serial
-
-from faults.account import Account, settle
-from faults.choice import cell_of, draw, duration_of
-from faults.paper_broker import Message
-from faults.truth import Truth
 
 NODE, INSTRUMENT = "bench", "left"
 _LOOK_AGAIN = 0.05

@@ -31,7 +31,8 @@ class Truth:
     """Hears everything; times are those of the loop.
 
     `batches` are the points of each run in order, `starts` the runs in the order in which they began to execute,
-    `acknowledged` how far each run's points may have been forgotten, `overwritten` which a full buffer lost, `closed` when the cell was connected.
+    `acknowledged` how far each run's points may have been forgotten, `overwritten` which a full buffer lost, `closed`
+    when the cell was connected.
     `hung` is for how long (s) the instrument did nothing at all, `stuck` whether its relay ever refused.
     """
 

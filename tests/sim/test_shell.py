@@ -37,7 +37,7 @@ def test_without_a_host_the_instrument_only_does_what_is_due() -> None:
         assert rig is not None
         slices, work = 0, rig.work
 
-        def counted(now: float, most: int) -> bool:
+        def counted(now: float, most: int = 512) -> bool:
             nonlocal slices
             slices += 1
             return work(now, most)
