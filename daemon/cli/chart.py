@@ -111,7 +111,8 @@ def _entries(args: argparse.Namespace, what: str, name: str) -> list[Entry]:
         raise CliError(
             f"{args.quantity} is told by several kinds ({', '.join(kinds)}); choose with --kind", exits.USAGE
         )
-    return sorted(reversed(found), key=lambda entry: entry.utc)  # of one moment the one stored first
+    found.reverse()  # of one moment the one that was stored first
+    return sorted(found, key=lambda entry: entry.utc)
 
 
 def _list(args: argparse.Namespace, what: str, name: str) -> int:
