@@ -35,7 +35,8 @@ def load_cell(
     """
     document = load_document(source)
     try:
-        return build(document, np.random.default_rng(seed), concentrations or {}, run)
+        with np.errstate(over="raise", divide="raise", invalid="raise"):
+            return build(document, np.random.default_rng(seed), concentrations or {}, run)
     except (DocumentError, CellError):
         raise
     except (ArithmeticError, ValueError):
