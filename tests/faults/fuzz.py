@@ -34,11 +34,11 @@ def fuzzed(name: str, count: int, number: int) -> Any:
         phases=[Phase.generate, Phase.shrink],
     )  # fmt: skip
 
-    def test(drawn: Any) -> None:
-        target(drawn)
+    def test(content: Any) -> None:
+        target(content)
 
-    drawn_with: Any = seed(number)
-    return drawn_with(options(given(strategy)(test)))
+    drawn: Any = given(strategy)
+    return seed(number)(options(drawn(test)))
 
 
 def by_hypothesis(name: str, count: int, number: int) -> None:

@@ -33,7 +33,7 @@ def test_points_acknowledged_before_they_are_durable(tmp_path: Path, monkeypatch
         self._feed(events.Stored(self._clock.monotonic(), batch.run, batch.first, batch.after))
 
     monkeypatch.setattr(Books, "keep", hasty)
-    assert found("acknowledged points are not stored", "daemon killed", tmp_path)
+    assert found("acknowledged points are not stored", "daemon killed", tmp_path, range(3, 11))
 
 
 def test_a_start_whose_token_nobody_looks_at(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -43,7 +43,7 @@ def test_a_start_whose_token_nobody_looks_at(tmp_path: Path, monkeypatch: pytest
         return start(unit, by, unit.token or token, order)
 
     monkeypatch.setattr(commands, "start", careless)
-    assert found("whose words were all stale", "stale commands", tmp_path, range(20, 28))
+    assert found("whose words were all stale", "stale commands", tmp_path, range(22, 30))
 
 
 def test_timeouts_by_the_wall_clock(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -66,7 +66,7 @@ def test_a_store_that_forgets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 def test_a_receipt_that_lies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Relay, "read_back", lambda self: Cell.ON if self.wanted else Cell.OFF)
-    assert found("while the cell was on", "off refused", tmp_path)
+    assert found("while the cell was on", "off refused", tmp_path, range(1, 9))
 
 
 def test_a_daemon_that_lets_its_cells_be(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -75,4 +75,4 @@ def test_a_daemon_that_lets_its_cells_be(tmp_path: Path, monkeypatch: pytest.Mon
         self.feed(events.OffAnswered(self.now(), epoch, Receipt(Cell.OFF)))
 
     monkeypatch.setattr(Control, "_switch_off", nothing)
-    assert found("while the cell was on", "off refused", tmp_path)
+    assert found("while the cell was on", "off refused", tmp_path, range(1, 9))
