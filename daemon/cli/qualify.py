@@ -64,9 +64,16 @@ async def _run(remote: "Remote", args: argparse.Namespace) -> int:
         words = "said to be connected at the command line"
         accepted(await with_token(remote, instrument, "answer", prompt=state.prompt, words=words))
     code = await follow(
-        remote, instrument, lambda state: None if args.json else _tell(state), answering=not args.connected
+        remote,
+        instrument,
+        lambda state: None if args.json else _tell(state),
+        answering=not args.connected,
+        until_held=True,
     )
     state = await remote.sequence(instrument)
+    if state.status == "Held":  # what is left of it would tell nothing
+        await remote.ask(instrument, "sequence-stop")
+        raise CliError(f"the qualification was given up: {state.reason}", exits.FAILED)
     if not state.evaluation:
         raise CliError(f"{state.sequence} is {state.status}: {state.reason}", code or exits.FAILED)
     return await _report(remote, state.evaluation, args.json)

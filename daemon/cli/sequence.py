@@ -109,8 +109,18 @@ def accepted(reply: "Reply") -> None:
         raise CliError("\n  ".join([reply.sentence, *reply.problems]), code)
 
 
-async def follow(remote: "Remote", instrument: str, tell: Callable[["SequenceState"], None], *, answering: bool) -> int:
-    """Until the sequence is over.  On a terminal a prompt is answered with the return key, when `answering`."""
+async def follow(
+    remote: "Remote",
+    instrument: str,
+    tell: Callable[["SequenceState"], None],
+    *,
+    answering: bool,
+    until_held: bool = False,
+) -> int:
+    """Until the sequence is over, or held where that is asked for.
+
+    On a terminal a prompt is answered with the return key, when `answering`.
+    """
     said: tuple[object, ...] = ()
     asked: asyncio.Task[str] | None = None
     try:
@@ -125,6 +135,8 @@ async def follow(remote: "Remote", instrument: str, tell: Callable[["SequenceSta
                     asked = None
             if state.status is None or (state.status in _ENDS and state.doing != "evaluating"):
                 return _ENDS.get(str(state.status), exits.OK)
+            if state.status == "Held" and until_held:
+                return exits.FAILED
             if state.prompt is not None and asked is None and sys.stdin.isatty() and answering:
                 asked = asyncio.create_task(_typed(), name="keyboard")
             if asked is not None and asked.done():

@@ -146,6 +146,9 @@ async def test_a_look_at_the_cell_comes_before_the_run(tmp_path: Path) -> None:
         assert "a bubble in the Luggin capillary" in lost["sentence"]
         assert lost["sentence"].endswith("The method was not started.")
         await road.until("lost", state="Aborted", cell="off")
+        code, _, err = await road.luggin("qualify", "lost", "--cell", "dummy-r-rc", "--connected", "--node", "bench")
+        assert code == 1
+        assert "the qualification was given up: A run could not start" in err
         token = (await road.until("right", state="Idle"))["token"]
         mild = json.loads(method(pre_flight={"rest": "1 s", "unfit": "flag"}))
         order = {"request": "a-mild", "token": token, "method": mild}
