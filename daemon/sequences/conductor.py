@@ -3,8 +3,9 @@
 import asyncio
 import secrets
 import time
-from collections.abc import Awaitable, Callable, Coroutine
-from typing import Any, Protocol
+from collections.abc import Awaitable, Callable
+from functools import partial
+from typing import Any, ParamSpec, Protocol
 
 import structlog
 
@@ -44,6 +45,7 @@ _PLAIN: dict[str, type[events.Command]] = {
     "sequence-stop": events.Stop,
     "sequence-abort": events.Abort,
 }
+P = ParamSpec("P")
 VERBS = frozenset({"sequence", "sequence-unhold", "answer", *_PLAIN})
 
 
@@ -54,6 +56,8 @@ class Session(Protocol):
     def unit(self) -> Unit: ...
 
     async def handle(self, command: ReceivedCommand) -> Reply: ...
+
+    def renew(self) -> None: ...
 
     def record(self, command: ReceivedCommand, reply: Reply) -> None: ...
 
@@ -128,7 +132,7 @@ class Conductor:
         run = found.progress.run or await self._runs.of(found.name, found.progress.runs)
         self._feed(events.Restarted(self._at(), found.document.after_restart, run))
         if on.progress.run is not None:
-            self._spawn(self._watch(on, on.progress.run))
+            self._spawn(self._watch, on, on.progress.run)
 
     # Commands
 
@@ -142,16 +146,25 @@ class Conductor:
 
     async def _hand_on(self, command: ReceivedCommand) -> Reply:
         """To the session; a start that wants it by way of a look at the cell."""
-        if command.verb in ("stop", "abort") and self._pre_flight.on:
-            self._pre_flight.call_off(command.client)
-            reply = await self._session.handle(command)
-            words = f"{reply.sentence} The method that was to follow is called off."
-            return reply.model_copy(update={"accepted": True, "sentence": words})
+        if command.verb in ("stop", "abort"):
+            return await self._off(command)
         start = command.payload
         if not isinstance(start, Start) or start.method.get("pre_flight") is None:
             return await self._session.handle(command)
-        reply = await self._pre_flight.start(Patron.of(command), start.method, start.token)
+        reply = await self._pre_flight.start(Patron.of(command), start.method, self._runs.offs, start.token)
         return reply.model_copy(update={"request": start.request})
+
+    async def _off(self, command: ReceivedCommand) -> Reply:
+        """Besides what is on, off ends what is about to begin."""
+        about = self._pre_flight.on or (self._on is not None and self._on.progress.doing == "starting")
+        self._runs.call_off(command.client)
+        reply = await self._session.handle(command)
+        if not about:
+            return reply
+        words = f"{reply.sentence} The method that was to follow is called off."
+        reply = reply.model_copy(update={"accepted": True, "sentence": words})
+        self._session.record(command, reply)
+        return reply
 
     async def _obey(self, command: ReceivedCommand) -> Reply:
         payload = command.payload
@@ -163,9 +176,9 @@ class Conductor:
             return _refused(command, "The token is out of date; read the state again and quote its token.")
         if self._on is None:
             return _refused(command, "No sequence is on.")
-        if self._pre_flight.on and command.verb in ("sequence-skip", "sequence-stop", "sequence-abort"):
-            self._pre_flight.call_off(command.client)
-            await self._runs.end(Patron.of(command), "abort" if command.verb == "sequence-abort" else "stop")
+        ending = command.verb in ("sequence-skip", "sequence-stop", "sequence-abort")
+        if ending:
+            self._runs.call_off(command.client)
         at, by = self._at(), command.client
         if isinstance(payload, Answer):
             event: events.Command = events.Answer(at, by, payload.prompt, payload.words)
@@ -173,9 +186,14 @@ class Conductor:
             event = events.Unhold(at, by)
         else:
             event = _PLAIN[command.verb](at, by)
-        for effect in self._feed(event):
+        todo = self._feed(event)
+        if ending and self._pre_flight.on:
+            await self._runs.end(Patron.of(command), "abort" if command.verb == "sequence-abort" else "stop")
+        for effect in todo:
             if isinstance(effect, effects.Rejected):
                 return _refused(command, effect.sentence)
+        if isinstance(payload, Answer | Unhold):
+            self._session.renew()  # a token works once
         return self._accepted(command)
 
     def _busy(self) -> bool:
@@ -196,6 +214,9 @@ class Conductor:
             return _refused(command, "The sequence can't be used: " + "; ".join(problems), problems)
         if (sentence := await self._runs.refusal(document, command)) is not None:
             return _refused(command, sentence)
+        if not self._fresh(start.token):
+            return _refused(command, "The token is out of date; read the state again and quote its token.")
+        self._session.renew()  # a token works once
         moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(self._clock.utc()))
         name = f"{moment}-{document.name[:40]}-{secrets.token_hex(2)}"
         on = _Performance(name, document, Patron.of(command), self._clock.monotonic())
@@ -244,14 +265,14 @@ class Conductor:
         for effect in todo:
             match effect:
                 case effects.StartRun():
-                    self._spawn(self._start_run(on, effect, kept))
+                    self._spawn(self._start_run, on, effect, kept, self._runs.offs)
                 case effects.EndRun():
-                    self._spawn(self._runs.end(on.patron, effect.how))
+                    self._spawn(self._runs.end, on.patron, effect.how)
                 case effects.Flag():
                     self._store.event(effect.run, self._name, "flagged", effect.sentence, {"sequence": on.name})
         if on.progress.status is Status.COMPLETE and on.document.evaluation is not None:
             on.progress = on.progress.model_copy(update={"doing": "evaluating"})
-            self._spawn(self._evaluate(on, on.document.evaluation))
+            self._spawn(self._evaluate, on, on.document.evaluation)
         self._post()
         self._moved.set()
 
@@ -270,14 +291,14 @@ class Conductor:
             self._memory.keep(on.name, on.progress, [{"kind": "evaluation", "sentence": outcome}])
             self._post()
 
-    async def _start_run(self, on: _Performance, asked: effects.StartRun, kept: Awaitable[int]) -> None:
+    async def _start_run(self, on: _Performance, asked: effects.StartRun, kept: Awaitable[int], since: int) -> None:
         try:
             await kept
         except StoreError as error:
             sentence = f"it can't be recorded: {error}."
             self._news(on, lambda at: events.Refused(at, sentence))
             return
-        reply = await self._pre_flight.start(on.patron, method_of(on.name, on.document, asked))
+        reply = await self._pre_flight.start(on.patron, method_of(on.name, on.document, asked), since)
         if reply.run is None or not reply.accepted:
             self._news(on, lambda at: events.Refused(at, reply.sentence))
             return
@@ -294,15 +315,15 @@ class Conductor:
         if on is self._on:
             self._feed(event(self._at()))
 
-    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
-        task = asyncio.create_task(self._guarded(work), name=f"{self._name}: sequence")
+    def _spawn(self, work: Callable[P, Awaitable[None]], *args: P.args, **_: P.kwargs) -> None:
+        task = asyncio.create_task(self._guarded(partial(work, *args)), name=f"{self._name}: sequence")
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def _guarded(self, work: Coroutine[Any, Any, None]) -> None:
+    async def _guarded(self, work: Callable[[], Awaitable[None]]) -> None:
         """An unforeseen error holds the sequence: what it was about to do is for a person to decide."""
         try:
-            await work
+            await work()
         except Exception as error:
             self._log.exception("a sequence met an unforeseen error")
             if self._on is not None:

@@ -19,33 +19,29 @@ from luggin.protocol.problem import DocumentError
 
 
 class PreFlight:
-    """`on` while a look is on or its method not yet started; until then `call_off` keeps the method from starting."""
+    """`on` while a look is on or its method not yet started."""
 
     def __init__(self, runs: Runs) -> None:
         self._runs = runs
         self.on = False
-        self._called_off = ""
 
-    def call_off(self, by: str) -> None:
-        """Off is obeyed always: between the look and the method, too, when there is nothing yet to switch off."""
-        self._called_off = by
-
-    async def start(self, patron: Patron, document: Mapping[str, Any], token: str | None = None) -> Reply:
-        """Start a method; one that asks for it only after a look at the cell.
-
-        The reply is the method's, or says why it was not started.
+    async def start(self, patron: Patron, document: Mapping[str, Any], since: int, token: str | None = None) -> Reply:
+        """Start a method, unless somebody calls it off after `since` (see Runs.offs); one that asks for it only after
+        a look at the cell.  The reply is the method's, or says why it was not started.
         """
         if document.get("pre_flight") is None:
-            return await self._runs.ask_for(patron, document, token)
+            return await self._runs.ask_for(patron, document, since, token)
         if self.on:
             return _refused("A look at the cell before another run is on; wait for its end, or abort it.")
-        self.on, self._called_off = True, ""
+        self.on = True
         try:
-            return await self._look_and_start(patron, document, token)
+            return await self._look_and_start(patron, document, since, token)
         finally:
             self.on = False
 
-    async def _look_and_start(self, patron: Patron, document: Mapping[str, Any], token: str | None) -> Reply:
+    async def _look_and_start(
+        self, patron: Patron, document: Mapping[str, Any], since: int, token: str | None
+    ) -> Reply:
         # A look for a method that could not run at all would be for nothing.
         able = await self._runs.tell("check", patron, Check(request=secrets.token_hex(8), method=dict(document)))
         if not able.accepted:
@@ -58,7 +54,7 @@ class PreFlight:
             look = pre_flight_method(method.parse(dict(document)), capability)
         except DocumentError as error:
             return _refused(f"The method can't run here: {error}", [str(problem) for problem in error.problems])
-        begun = await self._runs.ask_for(patron, look, token)
+        begun = await self._runs.ask_for(patron, look, since, token)
         if begun.run is None or not begun.accepted:
             return begun
         over = await self._runs.over(begun.run, also_failed=True)
@@ -66,9 +62,9 @@ class PreFlight:
             likely = "".join(f" Likely: {each}." for each in over.warnings[:1])
             ended = f"The look at the cell, run {begun.run}, ended {over.state}: {over.sentence.rstrip('. ')}.{likely}"
             return _refused(f"{ended} The method was not started.", run=begun.run)
-        if self._called_off:
-            return _refused(f"{self._called_off} called it off; the method was not started.", run=begun.run)
-        return await self._runs.ask_for(patron, document)
+        if (sentence := self._runs.called_off(since)) is not None:
+            return _refused(sentence, run=begun.run)
+        return await self._runs.ask_for(patron, document, since)
 
 
 def _refused(sentence: str, problems: list[str] | None = None, run: str | None = None) -> Reply:

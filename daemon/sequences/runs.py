@@ -10,20 +10,23 @@ import structlog
 
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.sequences.memory import Patron
-from luggin.daemon.store import Store, StoreError, Wanted
+from luggin.daemon.store import NoSuchRun, Store, StoreError, Wanted
 from luggin.protocol.evaluation.quantities import quantities
-from luggin.protocol.payloads import Check, Describe, Plain, Reply, Start
+from luggin.protocol.payloads import Check, Describe, Plain, Reply, RunResult, Start
 from luggin.protocol.sequence import SequenceDocument
 from luggin.protocol.sequence.effects import StartRun
 from luggin.protocol.unit import Unit
 
 EVALUATED_WITHIN = 120.0
+_AGAIN = 5.0
 log = structlog.get_logger(__name__)
 
 
 class Session(Protocol):
     @property
     def unit(self) -> Unit: ...
+
+    def renew(self) -> None: ...
 
     async def handle(self, command: ReceivedCommand) -> Reply: ...
 
@@ -44,8 +47,21 @@ def tag_of(sequence: str, number: int) -> str:
 
 
 class Runs:
+    """`offs` counts how often somebody wanted the cell off: what was asked for before does not start any more."""
+
     def __init__(self, instrument: str, session: Session, store: Store) -> None:
         self._instrument, self._session, self._store = instrument, session, store
+        self.offs = 0
+        self._off_by = ""
+
+    def call_off(self, by: str) -> None:
+        """Off is obeyed always, also with nothing yet to switch off: a start on its way finds its token void."""
+        self.offs, self._off_by = self.offs + 1, by
+        self._session.renew()
+
+    def called_off(self, since: int) -> str | None:
+        """Why nothing starts that was asked for when `offs` was `since`, None where nobody called it off."""
+        return None if self.offs == since else f"{self._off_by} called it off; the method was not started."
 
     async def refusal(self, document: SequenceDocument, command: ReceivedCommand) -> str | None:
         """Why the instrument can't execute one of the methods; a sequence finds that out before it begins."""
@@ -57,14 +73,21 @@ class Runs:
                 return f"methods.{name}: {reply.sentence}"
         return None
 
-    async def ask_for(self, patron: Patron, method: Mapping[str, Any], token: str | None = None) -> Reply:
-        """Ask for a run, with this token; or with the one of now, once more when that was renewed in between."""
+    async def ask_for(self, patron: Patron, method: Mapping[str, Any], since: int, token: str | None = None) -> Reply:
+        """Ask for a run, with this token; or with the one of now, once more when that was renewed in between.
+
+        Nothing is asked for once somebody called it off after `since`, see `offs`.
+        """
         for _ in range(2 if token is None else 1):
             quoted = self._session.unit.token if token is None else token
             payload = Start(request=secrets.token_hex(8), token=quoted, method=dict(method))
+            if (sentence := self.called_off(since)) is not None:
+                return Reply(request=payload.request, accepted=False, sentence=sentence)
             reply = await self._session.handle(_command("start", patron, payload))
             if reply.accepted or reply.problems or quoted == self._session.unit.token:
                 break
+        if not reply.accepted and (sentence := self.called_off(since)) is not None:
+            return reply.model_copy(update={"sentence": sentence})
         return reply
 
     async def tell(self, verb: str, patron: Patron, payload: Check | Describe) -> Reply:
@@ -98,7 +121,7 @@ class Runs:
         """Wait until the run has its result, and a bounded time for its evaluation; of a run that is not complete, only
         when it is `also_failed` that is asked for."""
         serial = -1
-        while (result := await self._store.result(run)) is None:
+        while (result := await self._result(run)) is None:
             serial = await self._store.changed(serial)
         if result.state != "Complete" and not also_failed:
             return Over(result.state, result.sentence)
@@ -111,6 +134,17 @@ class Runs:
             log.warning("a run of a sequence was not evaluated in time", run=run, reason=str(error))
             found, warnings = {}, ()
         return Over(result.state, result.sentence, found, warnings)
+
+    async def _result(self, run: str) -> RunResult | None:
+        """A store that can't be read now is asked again: nobody else would ever tell how the run ended."""
+        while True:
+            try:
+                return await self._store.result(run)
+            except NoSuchRun:
+                raise
+            except StoreError as error:
+                log.warning("whether a run of a sequence is over can't be read", run=run, reason=str(error))
+                await asyncio.sleep(_AGAIN)
 
     async def _evaluated(self, run: str) -> tuple[dict[str, float], tuple[str, ...]]:
         found: dict[str, float] = {}

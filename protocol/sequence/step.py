@@ -49,7 +49,7 @@ def step(course: Course, progress: Progress, event: events.Event) -> Moved:
         case events.Started() if progress.doing == "starting":
             return _started(progress, event.run)
         case events.Refused() if progress.doing == "starting":
-            return _refused(progress, event.sentence)
+            return _refused(course, progress, event.sentence)
         case events.Ended() if progress.run == event.run:
             return _ended(course, progress, event)
         case events.Restarted():
@@ -125,11 +125,14 @@ def _started(progress: Progress, run: str) -> Moved:
     return progress, (note,)
 
 
-def _refused(progress: Progress, sentence: str) -> Moved:
-    progress = _with(progress, doing="nothing")
+def _refused(course: Course, progress: Progress, sentence: str) -> Moved:
+    skipped, progress = progress.skipping, _with(progress, doing="nothing", skipping=False)
     if progress.status in (Status.STOPPING, Status.ABORTING):
         return _over(progress)
-    return _held(_with(progress, skipping=False), f"A run could not start: {sentence}")
+    if skipped:
+        progress = _with(progress, status=Status.HELD) if progress.status is Status.HOLDING else progress
+        return _leave(course, progress, course.after(progress.path, progress.at))
+    return _held(progress, f"A run could not start: {sentence}")
 
 
 def _ended(course: Course, progress: Progress, event: events.Ended) -> Moved:
@@ -175,8 +178,13 @@ def _next_run(course: Course, progress: Progress, node: Run, event: events.Ended
 
 
 def _restarted(course: Course, progress: Progress, event: events.Restarted) -> Moved:
-    if progress.doing == "starting":
-        progress = _with(progress, doing="nothing" if event.run is None else "running", run=event.run)
+    skipped = False
+    if progress.doing == "starting" and event.run is None:  # what was asked for never began
+        skipped, status = progress.skipping, progress.status
+        status = Status.HELD if status is Status.HOLDING else status
+        progress = _with(progress, doing="nothing", status=status, skipping=False)
+    elif progress.doing == "starting":
+        progress = _with(progress, doing="running", run=event.run)
     note = Record("restart", "The daemon was restarted.")
     if progress.status in (Status.STOPPING, Status.ABORTING):
         if progress.doing == "running":
@@ -186,6 +194,8 @@ def _restarted(course: Course, progress: Progress, event: events.Restarted) -> M
         progress, effects = _end(progress, Status.STOPPING, "The daemon was restarted; the sequence stops, as it says.")
     elif event.policy == "hold" and progress.status is Status.EXECUTE:
         progress, effects = _held(progress, "The daemon was restarted; the sequence waits for a person, as it says.")
+    elif skipped and progress.status is Status.EXECUTE:
+        progress, effects = _leave(course, progress, course.after(progress.path, progress.at))
     elif progress.status is Status.EXECUTE:
         progress, effects = _resume(course, progress)
     else:

@@ -344,6 +344,15 @@ async def test_a_token_starts_one_run(tmp_path: Path) -> None:
         assert driver.calls.count("start") == 1
 
 
+async def test_a_token_that_was_renewed_starts_nothing(tmp_path: Path) -> None:
+    async with attended(tmp_path) as bench:
+        old = (await bench.ready()).token
+        bench.instrument.renew()
+        assert bench.state.token not in ("", old)
+        assert not (await bench.order("start", token=old, method=METHOD)).accepted
+        await bench.start()
+
+
 async def test_commands_are_recorded_with_their_sender(tmp_path: Path) -> None:
     async with attended(tmp_path) as bench:
         await bench.ready()

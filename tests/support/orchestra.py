@@ -32,6 +32,7 @@ class Played:
         self.on = False
         self.records: list[tuple[str, bool]] = []
         self.refusal: str | None = None
+        self.renewed = 0
         self.runs: list[dict[str, Any]] = []
         self.bell = Bell("lab", "left", Board(), Clock())
 
@@ -53,6 +54,10 @@ class Played:
                 return Reply(request=request, accepted=False, sentence="No run is on.")
             await self.end("Stopped" if command.verb == "stop" else "Aborted")
         return Reply(request=request, accepted=True)
+
+    def renew(self) -> None:
+        """Counted only: the token stays, so that tests need not follow it."""
+        self.renewed += 1
 
     def record(self, command: ReceivedCommand, reply: Reply) -> None:
         self.records.append((command.verb, reply.accepted))

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from luggin.daemon.clock import Clock
-from luggin.daemon.store import Store
+from luggin.daemon.store import Store, StoreFault
+from luggin.protocol.payloads import RunResult
 from support.orchestra import Played, hall
 from support.sequences import sequence
 from support.stored_runs import header
@@ -68,6 +69,51 @@ async def test_what_is_wrong_is_said_and_nothing_begins(store: Store) -> None:
         assert wrong.problems == ["steps = 'cv': no such method stands in this sequence; known are dpv, short"]
         assert (await it.order("sequence-stop")).sentence == "No sequence is on."
         assert it.session.seen == []
+
+
+async def test_a_token_works_once(store: Store) -> None:
+    async with hall(store) as it:
+        await it.begin({"prompt": "Add 20 uL of the standard."}, {"run": "dpv"})
+        assert it.session.renewed == 1
+        assert not (await it.order("answer", token="fresh", prompt=7)).accepted
+        assert it.session.renewed == 1
+        assert (await it.order("answer", token="fresh", prompt=1)).accepted
+        assert it.session.renewed == 2
+        await it.order("sequence-hold")
+        assert (await it.order("sequence-unhold", token="fresh")).accepted
+        assert it.session.renewed == 3
+
+
+@pytest.mark.parametrize("verb", ["stop", "abort", "sequence-stop", "sequence-abort"])
+async def test_off_reaches_a_run_that_is_about_to_begin(store: Store, verb: str) -> None:
+    async with hall(store) as it:
+        await it.begin({"run": "dpv"})
+        assert (await it.order(verb)).accepted  # the run was asked for, and nothing of it is done yet
+        ends = {"sequence-stop": "Stopped", "sequence-abort": "Aborted"}.get(verb, "Held")
+        state = await it.becomes(ends)
+        if ends == "Held":
+            assert state.reason == "A run could not start: anna called it off; the method was not started."
+        assert "start" not in it.session.seen
+
+
+async def test_a_store_that_can_not_be_read_for_a_while_holds_nothing_up(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plain, failures = store.result, [StoreFault("the disk failed"), StoreFault("the disk failed")]
+
+    async def result(run: str) -> RunResult | None:
+        if failures:
+            raise failures.pop()
+        return await plain(run)
+
+    monkeypatch.setattr(store, "result", result)
+    monkeypatch.setattr("luggin.daemon.sequences.runs._AGAIN", 0.0)
+    async with hall(store) as it:
+        await it.begin({"run": "dpv"})
+        await it.running(0)
+        await it.session.end()
+        await it.becomes("Complete")
+        assert failures == []
 
 
 @pytest.mark.parametrize(("verb", "ends"), [("sequence-stop", "Stopped"), ("sequence-abort", "Aborted")])

@@ -7,8 +7,10 @@ from typing import Any
 
 import pytest
 
+from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.store import Store
-from support.orchestra import Hall, hall
+from luggin.protocol.payloads import Reply
+from support.orchestra import Hall, Played, hall
 from support.sequences import METHOD
 
 WANTED: dict[str, Any] = {**METHOD, "pre_flight": {}}
@@ -51,6 +53,33 @@ async def test_off_between_the_look_and_the_method_keeps_the_method_from_startin
         assert not reply.accepted
         assert reply.sentence == "anna called it off; the method was not started."
         assert len(it.session.runs) == 1
+
+
+class Pondering(Played):
+    """Takes its time to say what it can do."""
+
+    def __init__(self, store: Store) -> None:
+        super().__init__(store)
+        self.asked, self.answer = asyncio.Event(), asyncio.Event()
+
+    async def handle(self, command: ReceivedCommand) -> Reply:
+        if command.verb == "describe":
+            self.asked.set()
+            await self.answer.wait()
+        return await super().handle(command)
+
+
+async def test_off_before_the_look_keeps_the_look_from_starting(store: Store) -> None:
+    session = Pondering(store)
+    async with hall(store, session) as it:
+        starting = asyncio.create_task(it.order("start", token="fresh", method=WANTED))
+        await session.asked.wait()
+        assert (await it.order("stop")).accepted
+        assert session.records[-1] == ("stop", True)
+        session.answer.set()
+        reply = await starting
+        assert (reply.accepted, reply.sentence) == (False, "anna called it off; the method was not started.")
+        assert session.runs == []
 
 
 async def test_a_look_that_is_stopped_starts_nothing(store: Store) -> None:

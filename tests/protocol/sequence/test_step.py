@@ -229,6 +229,26 @@ def test_a_restart_before_the_run_began_asks_for_it_again() -> None:
     assert [each.method for each in bench.of(effects.StartRun)] == ["dpv", "dpv"]
 
 
+def test_held_before_the_run_began_it_waits_for_a_person_after_a_restart() -> None:
+    bench = Bench({"run": "dpv"})
+    bench.feed(events.Hold(0.0, "ana"))
+    bench.feed(events.Restarted(5.0, "continue", None))
+    assert (bench.progress.status, bench.progress.doing) == (Status.HELD, "nothing")
+    bench.feed(events.Unhold(6.0, "ana"))
+    bench.run()
+    assert bench.progress.status is Status.COMPLETE
+
+
+@pytest.mark.parametrize("event", [events.Restarted(5.0, "continue", None), events.Refused(5.0, "called off")])
+def test_a_step_that_was_skipped_before_its_run_began_is_left(event: events.Event) -> None:
+    bench = Bench({"run": "dpv"}, {"run": "short"})
+    bench.feed(events.Skip(0.0, "ana"))
+    bench.feed(event)
+    assert [each.method for each in bench.of(effects.StartRun)] == ["dpv", "short"]
+    bench.run()
+    assert (bench.progress.status, bench.progress.runs) == (Status.COMPLETE, 1)
+
+
 def test_a_restart_stops_when_the_sequence_says_so() -> None:
     bench = Bench({"run": "dpv"})
     bench.feed(events.Started(1.0, "run-0"))
@@ -302,8 +322,9 @@ def lawful(before: Progress, event: events.Event, after: Progress, todo: Sequenc
         assert after.doing == "starting"
         assert after.run is None
         assert before.status not in OVER
-        # Nothing starts while a run is asked for or on; a restart may find that what was asked for never began.
-        assert before.doing not in ("starting", "running") or isinstance(event, events.Ended | events.Restarted)
+        # Nothing starts while a run is asked for or on; what was asked for may never have begun.
+        never = isinstance(event, events.Restarted) or (isinstance(event, events.Refused) and before.skipping)
+        assert before.doing not in ("starting", "running") or isinstance(event, events.Ended) or never
         if before.status is Status.HELD:
             assert isinstance(event, events.Unhold)
     if isinstance(event, events.Ended) and event.state == "Aborted" and before.run == event.run:
