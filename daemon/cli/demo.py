@@ -10,44 +10,21 @@ from typing import TYPE_CHECKING
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.demo_addition import concentration
-from luggin.daemon.cli.demo_bench import PATIENCE, REFERENCE, connected, daemon, instrument, measure
+from luggin.daemon.cli.demo_bench import INSTRUMENT, PATIENCE, carried_out, connected, daemon, instrument, measure
 from luggin.daemon.cli.exits import CliError
 
 if TYPE_CHECKING:
-    from luggin.daemon.cli.follow import Follower
     from luggin.daemon.mqtt.remote import Remote
     from luggin.protocol.evaluation.peak_results import PeaksBody
     from luggin.protocol.payloads import Evaluation
 
-HELP = "the whole road on a simulated instrument: dummy cell, electrode check, a concentration by standard addition"
-_SPEED = 5.0
+HELP = "the whole road on a simulated instrument: qualification, electrode check, standard addition, report"
+_DUMMY = "dummy-r-rc"
+_SPEED, _QUICK = 5.0, 100.0
 
-# What the simulated cells hold (sim/cell/cells/): the values that a good instrument and electrode must give.
-_SERIES, _PARALLEL = 1e3, 10e3  # ohm
+# What the simulated redox probe holds (sim/cell/cells/): the values that a good electrode must give.
 _FORMAL_POTENTIAL = 0.230  # V
 _AREA, _CONCENTRATION, _DIFFUSION = 7.0686e-6, 1.0, 7.17e-10  # m2, mol/m3, m2/s
-
-_DUMMY = f"""
-version = 1
-name = "dummy-cell-check"
-technique = "chronoamperometry"
-notes = "Invented example: 1 kohm in series with 10 kohm parallel to 1 uF"
-
-[setup]
-reference = "{REFERENCE}"
-sample = "dummy-cell"
-
-[ranging]
-lower = "1 uA"
-upper = "100 uA"
-initial = "100 uA"
-
-[[phases]]
-phase = "measure"
-potential = "0.1 V"
-duration = "2 s"
-period = "10 ms"
-"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -67,17 +44,16 @@ async def _demo(scratch: Path, output: Path) -> int:
 
     print("Everything here is simulated and invented; no instrument is touched.")
     async with daemon(scratch):
-        _say("The daemon runs; now the dummy cell is connected, as one does before any sample.")
-        async with instrument(scratch, "dummy-r-rc", _SPEED), connected(scratch) as remote:
-            dummy = await measure(remote, document.read(_DUMMY), quiet=True)
-            fit = _check_dummy(dummy)
+        _say("The daemon runs; now the instrument is qualified on a dummy cell, as one does before any sample.")
+        async with instrument(scratch, _DUMMY, _QUICK), connected(scratch) as remote:
+            dummy = await _qualified(remote)
         _say("The dummy cell is taken off, the redox probe connected: 1 mM hexacyanoferrate(III), a 3 mm disk.")
         async with instrument(scratch, "redox-probe", _SPEED), connected(scratch) as remote:
             probe = await measure(remote, document.read(techniques.TECHNIQUES["cyclic-voltammetry"].example))
             good = _check_electrode(await _peaks(remote, probe.run))
         _say("Both are fit. Now the job: paracetamol in the outlet of a treatment column, by standard addition.")
         made, right = await concentration(scratch)
-        _write(scratch, output, [dummy.run, probe.run], made)
+        _write(scratch, output, dummy, probe.run, made)
     print(
         "\nWhat to try next:\n"
         "  luggin explain                    every technique, with a drawing and an example to edit\n"
@@ -85,7 +61,7 @@ async def _demo(scratch: Path, output: Path) -> int:
         "  luggin serve --config FILE        the daemon itself; the README shows a configuration\n"
         "Before a real cell: read the README's cautions; your local rules and a qualified person come first."
     )
-    return exits.OK if fit and good and right else exits.FAILED
+    return exits.OK if (dummy.body or {}).get("passed") and good and right else exits.FAILED
 
 
 def _say(sentence: str) -> None:
@@ -109,15 +85,20 @@ async def _peaks(remote: "Remote", run: str) -> "PeaksBody":
         await asyncio.sleep(0.2)  # asked again; a message that came before the question would be missed
 
 
-def _check_dummy(follower: "Follower") -> bool:
-    import numpy as np
+async def _qualified(remote: "Remote") -> "Evaluation":
+    """The qualification of the instrument: range by range, against the parts of the dummy cell."""
+    from luggin.daemon.cli.qualify import page
+    from luggin.protocol.capability import Capability
+    from luggin.protocol.fitness.dummy import DUMMY_CELLS
+    from luggin.protocol.fitness.dummy_routine import Place, dummy_routine
+    from luggin.protocol.sequence import parse
 
-    current = np.array(follower.columns["current"], dtype=float)
-    potential = np.array(follower.columns["potential"], dtype=float)
-    late = slice(len(current) // 2, None)  # the capacitor is charged after some RC of 0.9 ms
-    found = float(np.mean(potential[late]) / np.mean(current[late]))
-    expected = _SERIES + _PARALLEL
-    return _compare("resistance / kohm", found / 1e3, expected / 1e3, 0.01 * expected / 1e3)
+    described = (await remote.ask(INSTRUMENT, "describe")).data
+    capability = Capability.model_validate(described["capability"])
+    routine = dummy_routine(capability, DUMMY_CELLS[_DUMMY], Place(described["reference"]))
+    made = await carried_out(remote, parse(routine.document))
+    print("\n".join(page(made)))
+    return made
 
 
 def _check_electrode(found: "PeaksBody") -> bool:
@@ -145,27 +126,31 @@ def _compare(name: str, found: float, expected: float, tolerance: float) -> bool
     return good
 
 
-def _write(scratch: Path, output: Path, runs: list[str], made: "Evaluation") -> None:
+def _write(scratch: Path, output: Path, dummy: "Evaluation", probe: str, made: "Evaluation") -> None:
+    from importlib.metadata import version
+
     from luggin.daemon.export import export_runs
     from luggin.daemon.figures.curve import curve
     from luggin.daemon.figures.draw import draw, save
     from luggin.daemon.figures.marks import marks_of
     from luggin.daemon.figures.quantification import line_figure
+    from luggin.daemon.report import evaluation_part, render, run_part
     from luggin.daemon.store import open_store
     from luggin.protocol.evaluation.peak_results import PeaksBody
 
     output.mkdir(parents=True, exist_ok=True)
+    package, picture = output / f"data-{made.name}", output / f"{probe}.png"
+    line, report = output / f"{made.name}.png", output / f"{made.name}.html"
     with open_store(scratch / "runs.sqlite") as archive:
-        package = output / f"data-{made.name}"
-        export_runs(archive, [*runs, *made.runs], package)
-        picture = output / f"{runs[-1]}.png"
-        title = f"{runs[-1]}  redox probe (simulated)"
-        drawn = curve(title, archive.header(runs[-1]).method, archive.columns(runs[-1]))
-        peaks = archive.newest_evaluation("peaks", run=runs[-1])
+        export_runs(archive, [*dummy.runs, probe, *made.runs], package)
+        drawn = curve(f"{probe}  redox probe (simulated)", archive.header(probe).method, archive.columns(probe))
+        peaks = archive.newest_evaluation("peaks", run=probe)
         assert peaks is not None
         save(draw([drawn], marks=[marks_of(PeaksBody.model_validate(peaks.body))]), picture)
-    line = output / f"{made.name}.png"
+        parts = [evaluation_part(archive, made.name), evaluation_part(archive, dummy.name), run_part(archive, probe)]
+        title = "Paracetamol in the outlet of a treatment column (all of it invented and simulated)"
+        report.write_text(render(title, parts, f"luggin {version('luggin')}"), encoding="utf-8")
     save(line_figure(made), line)
     _say("What remains:")
-    for path in (package, picture, line):
+    for path in (report, package, picture, line):
         print(f"  {os.path.relpath(path)}")

@@ -4,13 +4,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from luggin.daemon.cli import demo_bench as bench
-from luggin.daemon.cli import exits
-from luggin.daemon.cli.exits import CliError
 
 if TYPE_CHECKING:
-    from luggin.daemon.mqtt.remote import Remote
     from luggin.protocol.payloads import Evaluation
-    from luggin.protocol.sequence.document import SequenceDocument
 
 _CELL, _SPEED = "paracetamol-addition", 100.0
 _MIXING = "0.5 s"  # nothing has to mix here; waits for people are not hastened by the simulator
@@ -30,7 +26,7 @@ async def concentration(scratch: Path) -> "tuple[Evaluation, bool]":
     method = document.read(addition.EXAMPLE_METHOD)
     plan = addition.read_plan({**document.read(addition.EXAMPLE), "method": method, "mixing_time": _MIXING})
     async with bench.instrument(scratch, _CELL, _SPEED), bench.connected(scratch) as remote:
-        made = await carried_out(remote, bench.INSTRUMENT, addition.compiled(plan))
+        made = await bench.carried_out(remote, addition.compiled(plan))
     print("\n".join(page(made)))
     body = AdditionBody.model_validate(made.body)
     found = body.concentration
@@ -40,31 +36,3 @@ async def concentration(scratch: Path) -> "tuple[Evaluation, bool]":
     inside = found.lower is not None and found.upper is not None and found.lower <= _TRUE <= found.upper
     print(f"  the interval {'holds' if inside else 'misses'} it; 95 % intervals miss once in twenty times")
     return made, right
-
-
-async def carried_out(remote: "Remote", instrument: str, sequence: "SequenceDocument") -> "Evaluation":
-    """The sequence from its beginning to the evaluation of all its runs; prompts are answered at once."""
-    from luggin.daemon.cli.addition import tell
-    from luggin.daemon.cli.evaluations import fetch_evaluation
-    from luggin.daemon.cli.sequence import accepted, begin, with_token
-
-    told = sequence.model_dump(mode="json", exclude_none=True)
-    await begin(remote, instrument, told)
-    seen: object = None
-    answered = 0
-    while True:
-        state = await remote.sequence(instrument)
-        now = (state.doing, state.run, state.prompt)
-        if now != seen:
-            seen = now
-            tell(state, as_json=False)
-        if state.prompt is not None and state.prompt > answered:
-            answered = state.prompt
-            print("    done (answered by the demo; on a real bench a person presses Return)", flush=True)
-            words = "done, says the demo"
-            accepted(await with_token(remote, instrument, "answer", prompt=state.prompt, words=words))
-        elif state.evaluation:
-            return await fetch_evaluation(remote, state.evaluation)
-        elif state.status is None or (state.status != "Execute" and state.doing != "evaluating"):
-            raise CliError(f"the standard addition is {state.status}: {state.reason}", exits.ABORTED)
-        await remote.changed()

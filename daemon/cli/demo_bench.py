@@ -15,6 +15,8 @@ from luggin.daemon.cli.exits import CliError
 if TYPE_CHECKING:
     from luggin.daemon.cli.follow import Follower
     from luggin.daemon.mqtt.remote import Remote
+    from luggin.protocol.payloads import Evaluation
+    from luggin.protocol.sequence import SequenceDocument
 
 NODE, INSTRUMENT = "demo", "bench"
 REFERENCE = "Ag/AgCl (3 M KCl)"
@@ -131,3 +133,31 @@ async def measure(remote: "Remote", method: dict[str, Any], *, quiet: bool = Fal
     if result.state != "Complete" or result.cell != "off":
         raise CliError(f"the run did not complete: {result.sentence}", exits.ABORTED)
     return follower
+
+
+async def carried_out(remote: "Remote", sequence: "SequenceDocument", instrument: str = INSTRUMENT) -> "Evaluation":
+    """The sequence from its beginning to the evaluation of all its runs; prompts are answered at once."""
+    from luggin.daemon.cli.addition import tell
+    from luggin.daemon.cli.evaluations import fetch_evaluation
+    from luggin.daemon.cli.sequence import accepted, begin, with_token
+
+    told = sequence.model_dump(mode="json", exclude_none=True)
+    await begin(remote, instrument, told)
+    seen: object = None
+    answered = 0
+    while True:
+        state = await remote.sequence(instrument)
+        now = (state.doing, state.run, state.prompt)
+        if now != seen:
+            seen = now
+            tell(state, as_json=False)
+        if state.prompt is not None and state.prompt > answered:
+            answered = state.prompt
+            print("    done (answered by the demo; on a real bench a person presses Return)", flush=True)
+            words = "done, says the demo"
+            accepted(await with_token(remote, instrument, "answer", prompt=state.prompt, words=words))
+        elif state.evaluation:
+            return await fetch_evaluation(remote, state.evaluation)
+        elif state.status is None or (state.status != "Execute" and state.doing != "evaluating"):
+            raise CliError(f"the sequence is {state.status}: {state.reason}", exits.ABORTED)
+        await remote.changed()

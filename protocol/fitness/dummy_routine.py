@@ -117,7 +117,7 @@ def _reach(capability: Capability, cell: DummyCell, full_scale: float, left_out:
         left_out.append(f"the resistance in the range of {shown}: it would take a sweep of {show(reach, 'V')} only")
         return None
     if filled < _LEAST_FILL:
-        words = f"{show(reach, 'V')} through this cell fill {filled:.2%} of it"
+        words = f"{show(reach, 'V')} through this cell fills {filled:.2%} of it"
         left_out.append(f"the resistance in the range of {shown}: {words}; take a cell of a lower resistance")
         return None
     return reach

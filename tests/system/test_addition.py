@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from luggin.daemon import endpoint
-from luggin.daemon.cli.demo_addition import carried_out
+from luggin.daemon.cli.demo_bench import carried_out
 from luggin.daemon.mqtt.remote import open_remote
 from luggin.daemon.store import open_store
 from luggin.protocol.evaluation.quantification_results import AdditionBody
@@ -108,7 +108,7 @@ async def test_twenty_seeds_agree_with_the_redraws(tmp_path: Path) -> None:
             file = endpoint.file_of(tmp_path / "runtime" / "luggin", "bench")
             async with open_remote(endpoint.read(file), "bench") as remote:
                 with contextlib.redirect_stdout(None):
-                    made = await carried_out(remote, name, compiled(plan))
+                    made = await carried_out(remote, compiled(plan), name)
             found.append(AdditionBody.model_validate(made.body))
     values = np.array([body.concentration.value for body in found])
     told = [body.concentration for body in found]
