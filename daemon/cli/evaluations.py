@@ -162,12 +162,12 @@ async def _make_here(path: Path, kind: str, runs: Sequence[str], settings: Mappi
                 data = load_runs(archive, runs)
                 complete = settings_of(kind, settings, data[0].technique)
                 found = evaluate(kind, data, complete)
+            software = f"luggin {version('luggin')}"
+            made = record(found, runs, complete, software, getpass.getuser(), True, time.time())
         except (DocumentError, EvaluationError) as error:
             raise CliError(str(error)) from None
         except NoSuchRun as error:
             raise CliError(f"{error}; `luggin runs` lists what is there") from None
-        software = f"luggin {version('luggin')}"
-        made = record(found, runs, complete, software, getpass.getuser(), True, time.time())
         await store.add_evaluation(made)
         return made
 

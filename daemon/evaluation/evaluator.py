@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 
 import structlog
+from pydantic import ValidationError
 
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.evaluation.calculator import Calculator
@@ -15,7 +16,7 @@ from luggin.daemon.evaluation.functions import Finding
 from luggin.daemon.store import NoSuchRun, Store, StoreError
 from luggin.protocol.evaluation import EvaluationSettings, after_run, settings_of
 from luggin.protocol.payloads import Evaluate, Evaluation, Note, Reply
-from luggin.protocol.problem import DocumentError
+from luggin.protocol.problem import DocumentError, from_validation
 
 log = structlog.get_logger(__name__)
 
@@ -120,22 +121,25 @@ def record(
     verified: bool,
     utc: float,
 ) -> Evaluation:
-    """What is stored of a finding."""
+    """What is stored of a finding.  Raises EvaluationError where it has no form that can be, by its subject's name."""
     moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(utc))
-    return Evaluation(
-        name=f"{moment}-{settings.kind[:40]}-{secrets.token_hex(3)}",
-        kind=settings.kind,
-        subject=found.subject,
-        runs=tuple(runs),
-        settings=settings.model_dump(mode="json", serialize_as_any=True),
-        body=dict(found.body),
-        warnings=found.warnings,
-        software=software,
-        asked_by=asked_by,
-        verified=verified,
-        utc=utc,
-        expires=None if found.valid_for is None else utc + found.valid_for,
-    )
+    try:
+        return Evaluation(
+            name=f"{moment}-{settings.kind[:40]}-{secrets.token_hex(3)}",
+            kind=settings.kind,
+            subject=found.subject,
+            runs=tuple(runs),
+            settings=settings.model_dump(mode="json", serialize_as_any=True),
+            body=dict(found.body),
+            warnings=found.warnings,
+            software=software,
+            asked_by=asked_by,
+            verified=verified,
+            utc=utc,
+            expires=None if found.valid_for is None else utc + found.valid_for,
+        )
+    except ValidationError as error:
+        raise EvaluationError(f"what was found can't be stored: {from_validation(error)[0]}") from None
 
 
 def note(subject: str, text: str, software: str, asked_by: str, verified: bool, utc: float) -> Evaluation:

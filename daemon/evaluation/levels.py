@@ -1,6 +1,6 @@
 """The kind `levels`: mean, spread, last value and drift of what was measured, and the charge passed."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from scipy.integrate import trapezoid
@@ -16,7 +16,8 @@ _UNITS = {"potential": "V", "current": "A"}
 
 def find_levels(runs: Sequence[RunData], settings: Levels) -> Finding:
     """Of one run, in SI units: `potential.mean`, `.spread` (standard deviation), `.last`, `.drift` (slope, per s), the
-    same of `current`, and `charge` (C, by the trapezoidal rule).  Raises EvaluationError where no point is fit."""
+    same of `current`, and `charge` (C, by the trapezoidal rule, also across points that are lost or not fit, which is
+    said).  Raises EvaluationError where no point is fit."""
     (run,) = runs
     measured = run.measured
     time = np.asarray(measured.get("time", ()), dtype=float)
@@ -42,7 +43,16 @@ def find_levels(runs: Sequence[RunData], settings: Levels) -> Finding:
     if flowing.sum() > 1:
         quantities["charge"], units["charge"] = float(trapezoid(current[flowing], time[flowing])), "C"
     body = {"quantities": quantities, "units": units, "points": int(late.sum()), "from": float(time[late][0])}
-    return Finding({**body, "to": float(time[-1])})
+    return Finding({**body, "to": float(time[-1])}, tuple(_doubts(run)))
+
+
+def _doubts(run: RunData) -> Iterator[str]:
+    flags = np.asarray(run.measured.get("flags", ()), dtype=int)
+    overloaded = int(((flags & int(Flag.CURRENT_OVERLOAD | Flag.CONTROL_OVERLOAD)) != 0).sum())
+    if overloaded:
+        yield f"{overloaded} of {len(flags)} points were overloaded: they do not count, and the charge bridges them"
+    if run.result is not None and run.result.gaps:
+        yield "points of the run are lost, and the charge bridges the gap"
 
 
 def _levels(time: Array, values: Array) -> dict[str, float]:

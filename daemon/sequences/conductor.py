@@ -129,6 +129,9 @@ class Conductor:
         origin = self._clock.monotonic() - found.progress.at - found.passed
         on = self._on = _Performance(found.name, found.document, found.patron, origin)
         on.progress = found.progress
+        if on.progress.status in OVER:
+            self._spawn(self._evaluate, on, on.document.evaluation or {})
+            return
         run = found.progress.run or await self._runs.of(found.name, found.progress.runs)
         self._feed(events.Restarted(self._at(), found.document.after_restart, run))
         if on.progress.run is not None:
@@ -261,6 +264,9 @@ class Conductor:
             for each in todo
             if isinstance(each, effects.Record)
         ]
+        evaluation = on.document.evaluation if on.progress.status is Status.COMPLETE else None
+        if evaluation is not None:
+            on.progress = on.progress.model_copy(update={"doing": "evaluating"})
         kept = self._memory.keep(on.name, on.progress, notes)
         for effect in todo:
             match effect:
@@ -270,9 +276,8 @@ class Conductor:
                     self._spawn(self._runs.end, on.patron, effect.how)
                 case effects.Flag():
                     self._store.event(effect.run, self._name, "flagged", effect.sentence, {"sequence": on.name})
-        if on.progress.status is Status.COMPLETE and on.document.evaluation is not None:
-            on.progress = on.progress.model_copy(update={"doing": "evaluating"})
-            self._spawn(self._evaluate, on, on.document.evaluation)
+        if evaluation is not None:
+            self._spawn(self._evaluate, on, evaluation)
         self._post()
         self._moved.set()
 
@@ -285,6 +290,9 @@ class Conductor:
             name, outcome = made.name, f"Evaluated as {made.name}."
         except (EvaluationError, StoreError) as error:
             name, outcome = "", f"It could not be evaluated: {error}."
+        except Exception as error:
+            self._log.exception("a sequence could not be evaluated")
+            name, outcome = "", f"It could not be evaluated: the daemon met an unforeseen {type(error).__name__}."
         over = {"reason": f"{on.progress.reason} {outcome}", "doing": "nothing", "evaluation": name}
         on.progress = on.progress.model_copy(update=over)
         if on is self._on:  # else another one is remembered by now

@@ -67,13 +67,15 @@ class Memory:
         return self._store.event(None, self._instrument, MOVED, sentence, data, urgent=True)
 
     async def recall(self) -> Remembered | None:
-        """The newest sequence, unless it is over.  Raises DocumentError for one that this version can't read."""
+        """The newest sequence, unless it is over and evaluated.  Raises DocumentError for one that this version can't
+        read."""
         newest = await self._store.newest_entry(self._instrument, MOVED, BEGUN)
         if newest is None:
             return None
         moved, data = newest.kind == MOVED, newest.data
         progress = Progress.model_validate(data["progress"]) if moved else Progress()
-        if progress.status in OVER or not moved:  # begun and never moved: its first run was not asked for
+        over = progress.status in OVER and progress.doing != "evaluating"
+        if over or not moved:  # begun and never moved: its first run was not asked for
             return None
         begun = await self._store.newest_entry(self._instrument, BEGUN)
         if begun is None or begun.data["sequence"] != data["sequence"]:

@@ -3,7 +3,7 @@
 import fcntl
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from luggin.daemon.store.errors import StoreFault, StoreInUse
@@ -31,8 +31,9 @@ def exclusive(store: Path) -> Iterator[None]:
             raise StoreInUse(
                 f"the store {store} is in use by another daemon (process {holder}); stop it or choose another store"
             ) from None
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
+        with suppress(OSError):  # on a full disk nobody learns who has it; the lock holds all the same
+            os.ftruncate(handle, 0)
+            os.pwrite(handle, f"{os.getpid()}\n".encode(), 0)
         yield
     finally:
         os.close(handle)

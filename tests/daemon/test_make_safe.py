@@ -131,11 +131,11 @@ async def test_a_store_in_a_folder_that_is_none_keeps_nothing_energised(tmp_path
 
 
 async def test_a_full_disk_keeps_nothing_energised(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(*_: object) -> int:
+    async def full(_: Store) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
     await left_behind(tmp_path, EXECUTE)
-    monkeypatch.setattr("luggin.daemon.store.lock.os.pwrite", full)
+    monkeypatch.setattr(Store, "_start", full)
     assert (await verdict(tmp_path, executing(25))).cell is Cell.OFF
 
 

@@ -11,7 +11,8 @@ import pytest
 
 from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.evaluation.calculator import Calculator
-from luggin.daemon.evaluation.evaluator import Evaluator
+from luggin.daemon.evaluation.errors import EvaluationError
+from luggin.daemon.evaluation.evaluator import Evaluator, record
 from luggin.daemon.evaluation.functions import Finding, evaluate
 from luggin.daemon.evaluation.run_data import load_runs
 from luggin.daemon.store import Store, open_store
@@ -118,6 +119,12 @@ async def test_a_failure_is_an_event_and_changes_nothing_of_the_run(store: Store
         assert "it ended with exit code 7" in event.sentence
         assert await store.result("run-1") == before
         assert await store.verify("run-1") == []
+
+
+def test_a_name_that_can_not_be_stored_is_said() -> None:
+    found, settings = Finding({}, (), "sample/two\nlines"), kinds.settings_of("peaks")
+    with pytest.raises(EvaluationError, match=r"what was found can't be stored: subject = 'sample/two\\nlines'"):
+        record(found, ["run-1"], settings, "luggin 9.9", "ada", True, NOW)
 
 
 async def test_settings_of_another_version_are_a_failure_too(store: Store) -> None:

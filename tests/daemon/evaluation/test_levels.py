@@ -50,6 +50,7 @@ def test_points_that_settle_or_are_overloaded_do_not_count() -> None:
     current[50], flags[50] = 1.0, int(Flag.CURRENT_OVERLOAD)
     found = evaluate("levels", [run("chronoamperometry", flags, current=current)])
     assert quantities("levels", found.body)["current.mean"] == pytest.approx(1e-6)
+    assert found.warnings == ("1 of 100 points were overloaded: they do not count, and the charge bridges them",)
 
 
 @pytest.mark.parametrize("flag", [Flag.SETTLING, Flag.CURRENT_OVERLOAD | Flag.SETTLING])

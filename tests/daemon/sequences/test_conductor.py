@@ -1,5 +1,6 @@
 """The conductor with a real store and an instrument that a test plays."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from pathlib import Path
 
@@ -203,6 +204,36 @@ async def test_runs_of_a_sequence_are_found_by_their_place(store: Store) -> None
         assert state.reason == (
             "All steps are done. It could not be evaluated: peaks is computed from 1 run, not from 2."
         )
+
+
+async def test_an_evaluation_that_a_restart_interrupted_is_made(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    session = Played(store)
+    with monkeypatch.context() as patched:
+        patched.setattr("luggin.daemon.sequences.runs.Runs.all_of", lambda *_: asyncio.Event().wait())
+        async with hall(store, session) as it:
+            await it.begin({"run": "dpv"}, evaluation={"kind": "levels"})
+            await it.running(0)
+            await session.end()
+            await it.until(lambda state: state.doing == "evaluating")
+            await store.event(None, None, "commit", "", urgent=True)
+    async with hall(store, session) as it:
+        state = await it.until(lambda state: state.status == "Complete" and state.doing == "nothing")
+        assert "It could not be evaluated: run run-0 has no points in its measuring phase" in state.reason
+    async with hall(store, session) as it:  # once is enough
+        assert (await it.until(lambda _: True)).sequence is None
+
+
+async def test_an_evaluation_that_meets_a_mistake_ends_too(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    def mistaken(*_: object) -> None:
+        raise RuntimeError("a mistake")
+
+    monkeypatch.setattr("luggin.daemon.sequences.runs.Runs.all_of", mistaken)
+    async with hall(store) as it:
+        await it.begin({"run": "dpv"}, evaluation={"kind": "levels"})
+        await it.running(0)
+        await it.session.end()
+        state = await it.until(lambda state: state.status == "Complete" and state.doing == "nothing")
+        assert state.reason.endswith("the daemon met an unforeseen RuntimeError.")
 
 
 async def test_time_goes_on_over_a_restart_of_the_daemon_and_a_step_of_the_wall_clock(store: Store) -> None:

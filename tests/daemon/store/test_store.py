@@ -1,6 +1,7 @@
 """The store as the daemon uses it: real files, one loop, one writer."""
 
 import asyncio
+import errno
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -116,6 +117,21 @@ async def test_a_second_daemon_is_told_who_has_the_store(tmp_path: Path) -> None
                 pass
     async with Store.open(path):
         pass
+
+
+async def test_a_disk_too_full_for_the_name_of_the_owner_locks_the_store_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    path = tmp_path / "store.sqlite"
+    with monkeypatch.context() as patched:
+        patched.setattr("luggin.daemon.store.lock.os.pwrite", full)
+        async with Store.open(path):
+            with pytest.raises(StoreInUse, match="in use by another daemon"):
+                async with Store.open(path):
+                    pass
 
 
 async def test_a_run_that_does_not_fit_is_refused(tmp_path: Path) -> None:
