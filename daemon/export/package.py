@@ -39,8 +39,9 @@ def export_runs(
         raise PackageError(f"{folder} holds a data package already; choose another directory")
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        resources = [_resource(archive, name, folder) for name in names]
-        others = evaluations.write(archive, names, folder)
+        with archive.moment():  # an evaluation that comes in between would be told of in one place only
+            resources = [_resource(archive, name, folder) for name in names]
+            others = evaluations.write(archive, names, folder)
         told = descriptor.package(resources, others, utc())
         document = (json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n").encode()
         if len(document) > strict_json.MOST_BYTES:

@@ -4,7 +4,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Self
 
@@ -46,6 +46,16 @@ class Archive:
 
     def close(self) -> None:
         self._connection.close()
+
+    @contextmanager
+    def moment(self) -> Iterator[None]:
+        """All questions within are answered as of one moment, whatever is written meanwhile.  Keep it short: what is
+        written then stays in the journal."""
+        self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            self._connection.execute("ROLLBACK")
 
     @property
     def connection(self) -> sqlite3.Connection:

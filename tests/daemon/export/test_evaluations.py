@@ -1,5 +1,6 @@
 """Evaluations in a data package: valid for others, back to the last digit, and what is altered is found."""
 
+import asyncio
 import hashlib
 import json
 from collections.abc import Callable
@@ -11,6 +12,7 @@ import pytest
 from frictionless import Package
 
 from luggin.daemon.export import PackageError, export_runs, read_package
+from luggin.daemon.export import package as package_module
 from luggin.daemon.export.evaluations import NAME
 from luggin.daemon.store import Store, open_store
 from support.evaluated import evaluation, unpack_old_store
@@ -106,3 +108,31 @@ async def test_runs_of_an_old_store_make_a_package_without_them(tmp_path: Path) 
         export_runs(archive, ["run-1"], tmp_path / "data")
     assert not (tmp_path / "data" / NAME).exists()
     assert read_package(tmp_path / "data")["run-1"][0]["evaluations"] == []
+
+
+async def test_an_evaluation_that_comes_while_a_run_is_exported_is_left_out_altogether(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async with Store.open(tmp_path / "store.sqlite", interval=0.01, slow_interval=0.01) as store:
+        await store_run(store, "run-1", 100)
+        await store.add_evaluation(evaluation("first"))
+        told, written = asyncio.Event(), asyncio.Event()
+        loop, write = asyncio.get_running_loop(), package_module.evaluations.write
+
+        def late(*arguments: Any) -> Any:
+            loop.call_soon_threadsafe(told.set)
+            asyncio.run_coroutine_threadsafe(written.wait(), loop).result()
+            return write(*arguments)
+
+        def export() -> None:
+            with open_store(tmp_path / "store.sqlite") as archive:
+                export_runs(archive, ["run-1"], tmp_path / "data")
+
+        monkeypatch.setattr(package_module.evaluations, "write", late)
+        exporting = asyncio.create_task(asyncio.to_thread(export))
+        await told.wait()
+        await store.add_evaluation(evaluation("second"))
+        written.set()
+        await exporting
+    header, _ = read_package(tmp_path / "data")["run-1"]
+    assert [each["name"] for each in header["evaluations"]] == ["first"]

@@ -140,3 +140,15 @@ async def test_the_newest_entry_of_a_kind_is_found_without_reading_the_log(tmp_p
             " AND json_extract(body, '$.kind') = 'aborted' AND substr(scope, 1, 4) <> 'run/'"
         ).fetchall()
     assert "scope=? AND <expr>=?" in plan[0][3]
+
+
+async def test_a_moment_stands_still(tmp_path: Path) -> None:
+    path = tmp_path / "store.sqlite"
+    async with Store.open(path, interval=0.01, slow_interval=0.01) as store:
+        await store.begin_run(header("run-1"))
+        with open_store(path) as archive:
+            with archive.moment():
+                before = archive.events("run-1")
+                await store.event("run-1", None, "remark", "written meanwhile", urgent=True)
+                assert archive.events("run-1") == before
+            assert len(archive.events("run-1")) == len(before) + 1
