@@ -27,6 +27,7 @@ from luggin.protocol.problem import DocumentError, Problem, from_validation
 from luggin.protocol.program import (
     LONGEST,
     Block,
+    Couple,
     DeadMan,
     Ending,
     Frozen,
@@ -282,7 +283,7 @@ def _limits(method: Method, program: Program) -> Limits:
             problems.append(_too_narrow("high", choice.potential.high, extent.potential_high))
         if problems:
             raise DocumentError(problems)
-    elif extent.potential_low is None or extent.potential_high is None:
+    elif extent.potential_low is None or extent.potential_high is None or _finds_its_potential(program):
         potential = Limit(low=-_UNCONTROLLED_WINDOW, high=_UNCONTROLLED_WINDOW)
     else:
         low, high = extent.potential_low, extent.potential_high
@@ -301,6 +302,16 @@ def _limits(method: Method, program: Program) -> Limits:
     duration = choice.duration or extent.duration + method.longest_hold + _SPARE_TIME
     return Limits(
         potential=potential, **windows, control_overload=choice.control_overload, duration=min(duration, LONGEST)
+    )
+
+
+def _finds_its_potential(program: Program) -> bool:
+    """Whether somewhere the potential follows from the current: the potentials that are applied elsewhere, before, in
+    an after-run hold or when the host falls silent, then say nothing of where it may go."""
+    return any(
+        isinstance(segment, Couple) or (not isinstance(segment, Open) and segment.control == "current")
+        for block in program.blocks
+        for segment in block.segments
     )
 
 

@@ -233,3 +233,14 @@ def test_numbers_that_nobody_can_compute_with_are_a_problem_of_the_method() -> N
     given["phases"][-1]["step"] = 1e-9
     (problem,) = problems(given)
     assert "too large or too small to compute with" in problem
+
+
+@pytest.mark.parametrize("technique", ["zero-resistance-ammetry", "chronopotentiometry"])
+def test_a_potential_that_follows_from_the_current_is_not_bound_to_where_it_is_held_afterwards(technique: str) -> None:
+    """A hold when the host falls silent, or after the run, is no window for the run itself: it would trip at once."""
+    given = example(technique)
+    given.get("limits", {}).pop("potential", None)
+    given["dead_man"] = {"action": "hold", "potential": "0.1 V", "duration": "5 s"}
+    given["ending"] = {"after_run": "hold", "potential": "0.2 V", "duration": "5 s"}
+    window = method.compile_method(method.parse(given)).limits.potential
+    assert (window.low, window.high) == (-10.0, 10.0)
