@@ -6,7 +6,6 @@ somebody made the whole of it up.
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import product
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -141,9 +140,10 @@ def _batches(name: str, told: Told, columns: Mapping[str, Array]) -> Iterator[Ba
     index, count = columns["index"].astype(np.int64), 0
     if len(index) and (index[0] < 0 or index[-1] >= MOST_INDEX or not (np.diff(index) > 0).all()):
         raise ValueError("its points are not in the order of their indices")
-    for boot, layout in product(boots, layouts):
+    for layout in layouts:
         if not all(each in COLUMNS and _FORM.fullmatch(form) for each, form in layout.columns.items()):
             raise ValueError("it has columns that this program doesn't know")
+    for boot, layout in _side_by_side(boots, layouts):
         low, high = max(boot.first, layout.first), min(boot.after, layout.after)
         rows = np.arange(*np.searchsorted(index, [low, high])) if low < high else np.empty(0, dtype=np.int64)
         for part in _unbroken(rows, index):
@@ -151,6 +151,17 @@ def _batches(name: str, told: Told, columns: Mapping[str, Array]) -> Iterator[Ba
             yield Batch(name, boot.boot, int(index[part[0]]), _cut(columns, layout.columns, part))
     if count != len(index):
         raise ValueError("it is not told where all of its points come from")
+
+
+def _side_by_side(boots: Sequence[_Boot], layouts: Sequence[_Layout]) -> Iterator[tuple[_Boot, _Layout]]:
+    """Every two that may overlap, of lists in the order of indices; how long they are is up to who made the package."""
+    at = 0
+    for boot in boots:
+        while at < len(layouts):
+            yield boot, layouts[at]
+            if layouts[at].after > boot.after:
+                break
+            at += 1
 
 
 def _unbroken(rows: Array, index: Array) -> Sequence[Array]:

@@ -15,7 +15,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from luggin.daemon.export import PackageError, export_file, export_runs, package_folder, read_package, restore
+from luggin.daemon.export import (
+    PackageError,
+    export_file,
+    export_runs,
+    package_folder,
+    read_package,
+    restore,
+    restoring,
+)
 from luggin.daemon.housekeeping import keep_house
 from luggin.daemon.store import Store, StoreConflict, chain, open_store, verify, verify_log
 from luggin.daemon.store.takeover import POINTS_AT_ONCE, UNDER_WAY
@@ -413,3 +421,14 @@ def test_a_package_reads_the_same_from_a_file_and_from_a_folder(package: Path, h
             assert {n: v.tobytes() for n, v in columns.items()} == {
                 n: v.tobytes() for n, v in archive.columns(run).items()
             }
+
+
+def test_however_long_its_lists_are_the_work_grows_no_faster() -> None:
+    """A package may come from anybody: a thousand stretches of each kind are not a million pairs."""
+    boots = [restoring._Boot(boot="b", first=0, after=0)] * 1000
+    layouts = [restoring._Layout(columns={}, first=0, after=0)] * 1000
+    assert len(list(restoring._side_by_side(boots, layouts))) <= 2000
+    stretches = [restoring._Layout(columns={}, first=n, after=n + 2) for n in range(0, 8, 2)]
+    whole = [restoring._Boot(boot=name, first=first, after=after) for name, first, after in (("b", 0, 5), ("c", 5, 8))]
+    pairs = [(boot.boot, each.first) for boot, each in restoring._side_by_side(whole, stretches)]
+    assert pairs == [("b", 0), ("b", 2), ("b", 4), ("c", 4), ("c", 6)]
