@@ -18,12 +18,18 @@ if TYPE_CHECKING:
 
 def keep_note(args: argparse.Namespace, subject: str, text: str) -> "Evaluation":
     """Store the note with who said so and when.  Raises CliError."""
+    from pydantic import ValidationError
+
     from luggin.daemon.cli.local_socket import ask_locally
     from luggin.daemon.store import StoreError, StoreInUse
+    from luggin.protocol.payloads import Note
+    from luggin.protocol.problem import from_validation
     from luggin.protocol.topics import STORE
 
-    if not 2 <= len(text.strip()) <= 1000 or len(subject) > 128:
-        raise CliError("a note has 2 to 1000 characters, a name at most 100", exits.USAGE)
+    try:
+        Note(request="here", subject=subject, text=text.strip())
+    except ValidationError as error:
+        raise CliError("; ".join(map(str, from_validation(error))), exits.USAGE) from None
     path = store_path(args)
     if path is not None:
         try:

@@ -126,3 +126,10 @@ def test_the_record_of_an_electrode_holds_its_runs_and_what_people_did(luggin: R
     assert "runs        2" in out
     code, out = luggin("electrode", "gold")
     assert (code, "nothing is stored of electrode/gold" in out) == (exits.FAILED, True)
+
+
+@pytest.mark.parametrize(("name", "text", "field"), [(" gold", "polished", "subject"), ("gold", " p ", "text")])
+def test_a_note_that_can_not_be_kept_is_told(luggin: Run, name: str, text: str, field: str) -> None:
+    code, out = luggin("electrode", name, "--note", text)
+    assert code == exits.USAGE
+    assert out.startswith(f"luggin: {field} = ")
