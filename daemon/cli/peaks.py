@@ -102,9 +102,10 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
     if args.baseline is not None:
         settings["baseline"] = {"kind": args.baseline}
     if args.anchors is not None:
-        if settings.get("baseline", {}).get("kind") not in ("straight", "tangent"):
+        baseline = settings.get("baseline")
+        if not isinstance(baseline, dict) or baseline.get("kind") not in ("straight", "tangent"):
             raise CliError("--anchors go with --baseline straight or tangent", exits.USAGE)
-        settings["baseline"] = {**settings["baseline"], "anchors": [_potential(each) for each in args.anchors]}
+        settings["baseline"] = {**baseline, "anchors": [_potential(each) for each in args.anchors]}
     if args.search is not None:
         settings["search"] = [_potential(each) for each in args.search]
     if args.smoothing is not None:

@@ -151,6 +151,13 @@ def test_what_is_wrong_is_said(luggin: Shell, options: list[str], code: int, sen
     assert sentence in luggin("peaks", "swv-1", *options, code=code)
 
 
+def test_a_baseline_in_a_file_that_is_no_table_is_said(luggin: Shell, tmp_path: Path) -> None:
+    file = tmp_path / "settings.toml"
+    file.write_text('baseline = "straight"\n')
+    options = ("--settings", str(file), "--anchors", "0", "1")
+    assert "--anchors go with --baseline" in luggin("peaks", "swv-1", *options, code=exits.USAGE)
+
+
 def test_unknown_runs(luggin: Shell) -> None:
     assert "no run run-9 is stored; `luggin runs` lists what is there" in luggin(
         "peaks", "run-9", "--detect", code=exits.FAILED
