@@ -163,7 +163,10 @@ class Conductor:
         self._runs.call_off(command.client)
         reply = await self._session.handle(command)
         if not about:
-            return reply
+            if reply.accepted or self._on is None or not self._busy():
+                return reply
+            goes_on = f"{reply.sentence} The sequence {self._on.name} goes on; sequence-stop or sequence-abort ends it."
+            return reply.model_copy(update={"sentence": goes_on})
         words = f"{reply.sentence} The method that was to follow is called off."
         reply = reply.model_copy(update={"accepted": True, "sentence": words})
         self._session.record(command, reply)

@@ -97,6 +97,16 @@ async def test_off_reaches_a_run_that_is_about_to_begin(store: Store, verb: str)
         assert "start" not in it.session.seen
 
 
+async def test_whoever_stops_what_is_not_on_is_told_of_the_sequence(store: Store) -> None:
+    async with hall(store) as it:
+        name = (await it.begin({"wait": "10 min"}, {"run": "dpv"})).data["sequence"]
+        reply = await it.order("stop")
+        assert not reply.accepted
+        assert reply.sentence == (
+            f"No run is on. The sequence {name} goes on; sequence-stop or sequence-abort ends it."
+        )
+
+
 async def test_a_store_that_can_not_be_read_for_a_while_holds_nothing_up(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
