@@ -33,6 +33,15 @@ class Faithful:
         return getattr(self.session, name)
 
 
+def _handed_on(name: str) -> property:
+    return property(lambda self: getattr(self.session, name))
+
+
+# From Python 3.12 on a runtime protocol looks for attributes that are really there.
+for _name in (each for each in vars(Session) if not each.startswith("_")):
+    setattr(Faithful, _name, _handed_on(_name))
+
+
 class UnconfirmedOff(Faithful):
     async def cell_off(self) -> Receipt:
         await self.session.cell_off()

@@ -96,11 +96,13 @@ async def guarded(folder: Path, parts: Mapping[str, acl.Part], encrypted: bool =
 
 def _certify(folder: Path) -> None:
     """An authority, and certificates of the broker and of a client that it signed."""
-    _openssl("req", "-x509", *_key(folder, "authority"), "-out", f"{folder}/authority.pem", "-subj", "/CN=authority")
+    # From Python 3.13 on an authority has to say that it signs certificates (RFC 5280, 4.2.1.3).
+    authority = ("-subj", "/CN=authority", "-addext", "keyUsage=critical,keyCertSign")
+    _openssl("req", "-x509", *_key(folder, "authority"), "-out", f"{folder}/authority.pem", *authority)
     for name, host in (("broker", "localhost"), ("client", "bench")):
         request = f"{folder}/{name}.csr"
         _openssl("req", *_key(folder, name), "-out", request, "-subj", f"/CN={host}")
-        (folder / "names").write_text(f"subjectAltName=DNS:{host}\n")
+        (folder / "names").write_text(f"subjectAltName=DNS:{host}\nauthorityKeyIdentifier=keyid\n")
         signer = ("-CA", f"{folder}/authority.pem", "-CAkey", f"{folder}/authority.key", "-CAcreateserial")
         more = ("-days", "2", "-extfile", f"{folder}/names")
         _openssl("x509", "-req", "-in", request, *signer, "-out", f"{folder}/{name}.pem", *more)
