@@ -1,7 +1,7 @@
 """A message broker within the loop, at least once and no better: it may be away, slow, and lose its acknowledgements.
 
 It stands in for the daemon's real connection (`luggin.daemon.mqtt.client.connect`) and has one subscriber, who takes
-everything unless it is slow: then what comes meanwhile is dropped, as brokers do for subscribers that lag.
+everything unless it is slow: then what comes of runs meanwhile is dropped, as brokers do for subscribers that lag.
 """
 
 import asyncio
@@ -71,7 +71,7 @@ class PaperBroker:
             self.kept[topic] = payload
         elif retain:
             self.kept.pop(topic, None)
-        if payload and not self.deaf:
+        if payload and not (self.deaf and "/run/" in topic):
             self.received.append(Message(topic, json.loads(payload)))
             self._news.set()
             self._news = asyncio.Event()
