@@ -160,7 +160,10 @@ class Conductor:
     async def _off(self, command: ReceivedCommand) -> Reply:
         """Besides what is on, off ends what is about to begin."""
         about = self._pre_flight.on or (self._on is not None and self._on.progress.doing == "starting")
-        self._runs.call_off(command.client)
+        try:
+            self._runs.call_off(command.client)
+        except Exception:  # whatever goes wrong here, what is on must end
+            self._log.exception("what was about to begin could not be called off")
         reply = await self._session.handle(command)
         if not about:
             if reply.accepted or self._on is None or not self._busy():

@@ -97,6 +97,19 @@ async def test_off_reaches_a_run_that_is_about_to_begin(store: Store, verb: str)
         assert "start" not in it.session.seen
 
 
+async def test_off_does_not_depend_on_anything_before_it(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    def mistaken(_: Played) -> None:
+        raise RuntimeError("a mistake")
+
+    async with hall(store) as it:
+        await it.begin({"run": "dpv"})
+        await it.running(0)
+        monkeypatch.setattr(Played, "renew", mistaken)
+        assert (await it.order("abort")).accepted
+        assert it.session.seen[-1] == "abort"
+        await it.becomes("Held")
+
+
 async def test_whoever_stops_what_is_not_on_is_told_of_the_sequence(store: Store) -> None:
     async with hall(store) as it:
         name = (await it.begin({"wait": "10 min"}, {"run": "dpv"})).data["sequence"]
