@@ -11,8 +11,7 @@ import pandas as pd
 import pytest
 from frictionless import Package
 
-from luggin.daemon.export import PackageError, export_runs, read_package
-from luggin.daemon.export import package as package_module
+from luggin.daemon.export import PackageError, evaluations, export_runs, read_package
 from luggin.daemon.export.evaluations import NAME
 from luggin.daemon.store import Store, open_store
 from support.evaluated import evaluation, unpack_old_store
@@ -117,7 +116,7 @@ async def test_an_evaluation_that_comes_while_a_run_is_exported_is_left_out_alto
         await store_run(store, "run-1", 100)
         await store.add_evaluation(evaluation("first"))
         told, written = asyncio.Event(), asyncio.Event()
-        loop, write = asyncio.get_running_loop(), package_module.evaluations.write
+        loop, write = asyncio.get_running_loop(), evaluations.write
 
         def late(*arguments: Any) -> Any:
             loop.call_soon_threadsafe(told.set)
@@ -128,7 +127,7 @@ async def test_an_evaluation_that_comes_while_a_run_is_exported_is_left_out_alto
             with open_store(tmp_path / "store.sqlite") as archive:
                 export_runs(archive, ["run-1"], tmp_path / "data")
 
-        monkeypatch.setattr(package_module.evaluations, "write", late)
+        monkeypatch.setattr(evaluations, "write", late)
         exporting = asyncio.create_task(asyncio.to_thread(export))
         await told.wait()
         await store.add_evaluation(evaluation("second"))

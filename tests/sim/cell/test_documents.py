@@ -117,7 +117,12 @@ def test_what_is_wrong_is_named(changes: dict[str, Any], field: str, remedy: str
 
 @pytest.mark.parametrize(
     ("source", "message"),
-    [("no-such-cell", "known are"), ("no/such/file.toml", "can't be read"), ("\0", "can't be read"), (Path("/"), "can't be read")],
+    [
+        ("no-such-cell", "known are"),
+        ("no/such/file.toml", "can't be read"),
+        ("\0", "can't be read"),
+        (Path("/"), "can't be read"),
+    ],
 )
 def test_a_cell_that_is_not_there(source: str | Path, message: str) -> None:
     with pytest.raises(DocumentError, match=message):
