@@ -80,7 +80,7 @@ async def test_no_point_is_lost_whatever_the_line_does(tmp_path: Path, fault: st
 
 async def test_a_host_that_was_away_for_too_long_finds_the_points_and_the_reason(tmp_path: Path) -> None:
     log = Log()
-    driver = simulated(log, 20.0, "stall=1@10")
+    driver = simulated(log, 20.0, "stall=2@10")  # well beyond the silence after which the link counts as lost
     async with attended(tmp_path, driver, settings=SETTINGS, intervals=INTERVALS) as bench:
         await bench.ready()
         run = await bench.start(method(1000.0, timeout=0.5))
