@@ -46,6 +46,8 @@ _PLAIN: dict[str, type[events.Command]] = {
     "sequence-abort": events.Abort,
 }
 P = ParamSpec("P")
+_SIGNS = 4
+"""Signs of life within the time for which a daemon may have been away before a sequence goes on by itself."""
 VERBS = frozenset({"sequence", "sequence-unhold", "answer", *_PLAIN})
 
 
@@ -94,6 +96,7 @@ class Conductor:
         self._moved = asyncio.Event()
         self._recalled = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
+        self._lost = ""
 
     async def run(self) -> None:
         """Go on with what an earlier daemon began, then keep time.  Returns only by cancellation."""
@@ -101,18 +104,31 @@ class Conductor:
             await self._recall()
             while True:
                 self._moved.clear()
-                due = None if self._on is None else next_deadline(self._on.progress)
-                rest = None if due is None or self._on is None else self._on.origin + due - self._clock.monotonic()
                 try:
-                    async with asyncio.timeout(None if rest is None else max(0.0, rest)):
+                    async with asyncio.timeout(self._rest()):
                         await self._moved.wait()
                 except TimeoutError:
-                    self._feed(events.Tick(self._at()))
+                    self._look_at_the_clock()
         finally:
             tasks = set(self._tasks)
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _rest(self) -> float | None:
+        """Seconds until the clock has to be looked at; None while there is no sequence."""
+        on = self._on
+        if on is None or on.progress.status in OVER:
+            return None
+        often = on.document.continue_within / _SIGNS
+        due = next_deadline(on.progress)
+        return often if due is None else max(0.0, min(often, on.origin + due - self._clock.monotonic()))
+
+    def _look_at_the_clock(self) -> None:
+        """Go on if it is time; else leave a sign of life, by which the next daemon knows how long none was there."""
+        on = self._on
+        if on is not None and not self._feed(events.Tick(self._at())):
+            self._memory.keep(on.name, on.progress, [])
 
     async def _recall(self) -> None:
         if not self._recalled.is_set():
@@ -121,19 +137,22 @@ class Conductor:
                 if found is not None:
                     await self._go_on(found)
             except (StoreError, DocumentError, KeyError, ValueError) as error:
-                self._log.error("a sequence that was on can't be read; it is not gone on with", reason=str(error))
+                self._lost = f"A sequence that was on can't be read and is not gone on with: {error}"
+                self._log.error("a sequence that was on can't be read", reason=str(error))
             self._post()
             self._recalled.set()
 
     async def _go_on(self, found: Remembered) -> None:
-        origin = self._clock.monotonic() - found.progress.at - found.passed
+        origin = self._clock.monotonic() - found.progress.at - (found.passed or 0.0)
         on = self._on = _Performance(found.name, found.document, found.patron, origin)
         on.progress = found.progress
         if on.progress.status in OVER:
             self._spawn(self._evaluate, on, on.document.evaluation or {})
             return
         run = found.progress.run or await self._runs.of(found.name, found.progress.runs)
-        self._feed(events.Restarted(self._at(), found.document.after_restart, run))
+        policy, soon = found.document.after_restart, found.document.continue_within
+        late = found.passed is None or found.passed > soon
+        self._feed(events.Restarted(self._at(), "hold" if policy == "continue" and late else policy, run))
         if on.progress.run is not None:
             self._spawn(self._watch, on, on.progress.run)
 
@@ -235,7 +254,7 @@ class Conductor:
             return _refused(command, f"The sequence can't be stored: {error}.")
         if self._on is not None and self._on.progress.status not in OVER:
             return _refused(command, f"The sequence {self._on.name} is on already; stop it first.")
-        self._on = on
+        self._on, self._lost = on, ""
         on.progress, todo = begin(on.course)
         self._do(on, todo)
         return self._accepted(command)
@@ -349,7 +368,8 @@ class Conductor:
     def _post(self) -> None:
         on = self._on
         calls = on is not None and on.progress.calls and on.progress.status in (Status.HOLDING, Status.HELD)
-        self._session.bell.call("sequence", Call("sequence-held", on.progress.reason) if on and calls else None)
+        held = Call("sequence-held", on.progress.reason) if on is not None and calls else None
+        self._session.bell.call("sequence", Call("sequence-lost", self._lost) if self._lost else held)
         self._board.post(topics.instrument(self._node, self._name, "sequence"), self._state())
 
     def _state(self) -> SequenceState:

@@ -27,13 +27,13 @@ class Patron:
 
 @dataclass(frozen=True)
 class Remembered:
-    """A sequence as an earlier daemon left it.  `passed` are seconds since then, as far as any clock can tell."""
+    """A sequence as an earlier daemon left it.  `passed` are seconds since then, None when no clock can tell."""
 
     name: str
     document: SequenceDocument
     patron: Patron
     progress: Progress
-    passed: float
+    passed: float | None
 
 
 class Memory:
@@ -83,11 +83,11 @@ class Memory:
         patron = Patron(begun.data["client"], bool(begun.data["verified"]), begun.data["origin"])
         return Remembered(data["sequence"], parse(begun.data["document"]), patron, progress, self._passed(data))
 
-    def _passed(self, data: Any) -> float:
+    def _passed(self, data: Any) -> float | None:
         """By the monotonic clock while the host was not restarted, else by the wall clock if it could be trusted then
-        and can be now; else nothing is known to have passed."""
+        and can be now."""
         if data["host"] and data["host"] == self._clock.host():
             return max(0.0, self._clock.monotonic() - float(data["monotonic"]))
         if data["synchronised"] and self._clock.synchronised():
             return max(0.0, self._clock.utc() - float(data["utc"]))
-        return 0.0
+        return None

@@ -148,13 +148,15 @@ LoopStep.model_rebuild()
 
 
 class SequenceDocument(Frozen):
-    """A sequence.  `after_restart` says what becomes of it when the daemon comes back after a restart or a crash;
-    `evaluation`, a kind with its settings, what is computed from all its runs once it is complete."""
+    """A sequence.  `after_restart` says what becomes of it when the daemon comes back after a restart or a crash; to
+    continue, only when it was away for at most `continue_within`, later a person has to look first.  `evaluation`, a
+    kind with its settings, is computed from all its runs once it is complete."""
 
     version: Literal[1]
     name: Name
     notes: str = Field("", max_length=2000)
     after_restart: Literal["hold", "continue", "stop"] = "hold"
+    continue_within: Duration = Field(3600.0, gt=0, le=LONGEST)
     methods: dict[Name, dict[str, Any]] = Field(min_length=1, max_length=32)
     steps: tuple[Step, ...] = Field(min_length=1, max_length=64)
     evaluation: dict[str, Any] | None = None

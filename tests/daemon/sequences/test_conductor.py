@@ -8,7 +8,7 @@ import pytest
 
 from luggin.daemon.clock import Clock
 from luggin.daemon.store import Store, StoreFault
-from luggin.protocol.payloads import RunResult
+from luggin.protocol.payloads import RunResult, SequenceState
 from support.orchestra import Played, hall
 from support.sequences import sequence
 from support.stored_runs import header
@@ -274,17 +274,56 @@ async def test_time_goes_on_over_a_restart_of_the_daemon_and_a_step_of_the_wall_
         assert state.due == pytest.approx(now[1] + 400)
 
 
-@pytest.mark.parametrize(("synchronised", "left"), [(True, 300.0), (False, 600.0)])
-async def test_after_a_reboot_only_a_clock_that_is_kept_is_believed(
-    store: Store, synchronised: bool, left: float
-) -> None:
+async def waiting(store: Store, synchronised: bool, away: float, **more: str) -> SequenceState:
+    """How a sequence stands that waits for 10 min, when the host was restarted and nobody was there for so long."""
     session = Played(store)
     before = Clock(lambda: 1000.0, lambda: 1.79e9, lambda: synchronised, lambda: "boot-1")
     async with hall(store, session, before) as it:
-        await it.begin({"wait": "10 min"}, after_restart="continue")
+        await it.begin({"wait": "10 min"}, after_restart="continue", **more)
         await it.until(lambda state: state.due is not None)
         await store.event(None, None, "commit", "", urgent=True)
-    after = Clock(lambda: 7.0, lambda: 1.79e9 + 300, lambda: synchronised, lambda: "boot-2")
+    after = Clock(lambda: 7.0, lambda: 1.79e9 + away, lambda: synchronised, lambda: "boot-2")
     async with hall(store, session, after) as it:
-        state = await it.until(lambda state: state.due is not None)
-        assert state.due == pytest.approx(1.79e9 + 300 + left)
+        return await it.until(lambda state: state.status is not None)
+
+
+async def test_after_a_reboot_a_clock_that_is_kept_is_believed(store: Store) -> None:
+    state = await waiting(store, True, 300.0)
+    assert state.status == "Execute"
+    assert state.due == pytest.approx(1.79e9 + 600)
+
+
+@pytest.mark.parametrize(
+    ("synchronised", "away", "within"), [(False, 300.0, "1 h"), (True, 7200.0, "1 h"), (True, 300.0, "4 min")]
+)
+async def test_a_sequence_does_not_go_on_by_itself_when_nobody_was_there_for_too_long_or_nobody_knows(
+    store: Store, synchronised: bool, away: float, within: str
+) -> None:
+    assert (await waiting(store, synchronised, away, continue_within=within)).status == "Held"
+
+
+async def test_signs_of_life_tell_how_long_a_daemon_was_there(store: Store) -> None:
+    async with hall(store) as it:
+        await it.begin({"prompt": "wait"}, continue_within=0.04)
+        seen: set[float] = set()
+        serial = -1
+        while len(seen) < 3:
+            serial = await store.changed(serial)
+            entry = await store.newest_entry("left", "sequence")
+            if entry is not None:
+                seen.add(entry.data["monotonic"])
+
+
+async def test_a_sequence_that_can_not_be_read_is_an_alarm(store: Store) -> None:
+    session = Played(store)
+    async with hall(store, session) as it:
+        await it.begin({"prompt": "wait"})
+        await store.event(None, None, "commit", "", urgent=True)
+    begun, moved = await store.newest_entry("left", "sequence-begun"), await store.newest_entry("left", "sequence")
+    assert begun is not None
+    assert moved is not None
+    await store.event(None, "left", "sequence-begun", "again", {**begun.data, "document": {}}, urgent=True)
+    await store.event(None, "left", "sequence", "again", moved.data, urgent=True)
+    async with hall(store, session) as it:
+        await it.until(lambda state: state.sequence is None)
+        assert session.bell.unanswered
