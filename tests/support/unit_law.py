@@ -123,9 +123,7 @@ class Law:
             assert before.proven
             assert before.link is Link.UP
 
-    def _shutdown(
-        self, before: Unit, event: events.Shutdown, after: Unit, done: tuple[effects.Effect, ...]
-    ) -> None:
+    def _shutdown(self, before: Unit, event: events.Shutdown, after: Unit, done: tuple[effects.Effect, ...]) -> None:
         """Nothing is left energised but what somebody asked for, a dead-man timer bounds and the record tells."""
         assert after.closing
         wanted = wanted_on(after)
