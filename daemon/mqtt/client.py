@@ -121,9 +121,11 @@ async def connect(
             handle.shutdown(socket.SHUT_RDWR)
         while not opening.done() and client._client.socket() is None:
             await asyncio.wait([opening], timeout=0.05)
-        opening.cancel()
+        while not opening.done():  # asyncio.wait_for before Python 3.12 may swallow a cancellation
+            opening.cancel()
+            await asyncio.wait([opening], timeout=0.2)
         with suppress(aiomqtt.MqttError, OSError, asyncio.CancelledError):
-            await opening
+            opening.result()
         await _hang_up(client)
         raise
     finally:

@@ -51,8 +51,8 @@ async def exported(folder: Path, method: dict[str, Any], speed: float, kills: in
 async def assert_nothing_shows(folder: Path, method: dict[str, Any], speed: float, kills: int, every: float) -> int:
     """Killed or not, the same points; how many."""
     undisturbed, killed = await asyncio.gather(
-        exported(made(folder / "undisturbed"), method, speed, 0, every),
-        exported(made(folder / "killed"), method, speed, kills, every),
+        exported(made(folder / "calm"), method, speed, 0, every),
+        exported(made(folder / "hurt"), method, speed, kills, every),
     )
     assert undisturbed.keys() == killed.keys()
     for name, column in undisturbed.items():
@@ -61,7 +61,7 @@ async def assert_nothing_shows(folder: Path, method: dict[str, Any], speed: floa
 
 
 @has_mosquitto
-async def test_a_voltammogram_during_which_the_daemon_is_killed(tmp_path: Path) -> None:
+async def test_a_killed_voltammogram(tmp_path: Path) -> None:
     method = document.read(TECHNIQUES["cyclic-voltammetry"].example)
     assert await assert_nothing_shows(tmp_path, method, 8.0, 2, 0.7) == 2810
 
@@ -69,7 +69,7 @@ async def test_a_voltammogram_during_which_the_daemon_is_killed(tmp_path: Path) 
 @has_mosquitto
 @pytest.mark.long
 @pytest.mark.timeout(900)
-async def test_a_day_of_monitoring_during_which_the_daemon_is_killed(tmp_path: Path) -> None:
+async def test_a_killed_day(tmp_path: Path) -> None:
     """One point a second for a day, 1500 times as fast as that; the dead-man timer stays in real time."""
     method = document.read(TECHNIQUES["amperometric-monitoring"].example)
     for phase in method["phases"]:

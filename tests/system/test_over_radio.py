@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from luggin.daemon.store import Store
 from luggin.protocol.techniques import TECHNIQUES
@@ -51,6 +52,7 @@ async def bench(folder: Path, *simulate: str) -> AsyncIterator[tuple[Road, Radio
             yield road, Radio(bluez)
 
 
+@pytest.mark.long
 async def test_a_run_outlasts_what_happens_to_its_radio(tmp_path: Path) -> None:
     """The link drops, the device is forgotten, BlueZ dies: what is stored is what was measured, point for point."""
     method = tmp_path / "cv.toml"

@@ -119,7 +119,7 @@ def run(made: Cell, control: str, lengths: Floats, first: Floats, last: Floats) 
     return made.potential_control(lengths, first, last, compliance=8.0)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     st.sampled_from(names()),
     st.lists(
