@@ -57,6 +57,7 @@ async def at_terminal(road: Road, *command: str) -> tuple[int, str]:
     return code, said.decode()
 
 
+@pytest.mark.long
 @pytest.mark.timeout(90)
 async def test_a_plan_is_carried_out_at_a_terminal(tmp_path: Path) -> None:
     """One run of each solution; the simulated operator adds after each."""

@@ -139,6 +139,7 @@ async def test_after_a_restart_the_name_is_free_at_once(
         assert await rival.find_rival(broker, NODE, "three") is None
 
 
+@pytest.mark.long  # each may drive the other out once before either is heard, which takes a broker's whole silence
 async def test_two_that_start_together_settle_it(broker: Endpoint, store: Store) -> None:
     async with daemon("left", broker, store) as left, daemon("right", broker, store) as right:
         await until(
