@@ -28,6 +28,7 @@ METHOD: dict[str, Any] = {
     "technique": "chronoamperometry",
     "setup": {"reference": REFERENCE, "sample": "cell, invented"},
     "phases": [{"phase": "measure", "potential": "0.1 V", "duration": "60 s", "period": "20 ms"}],
+    "dead_man": {"timeout": "60 s"},  # a daemon starts slowly on a busy machine
 }
 
 
