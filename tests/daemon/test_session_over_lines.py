@@ -18,6 +18,8 @@ from support.attended import REFERENCE, attended
 from support.lines import LINES, simulated_over
 from support.radio import driver, peripheral, radio
 
+pytestmark = pytest.mark.long
+
 INTERVALS = Intervals(connect=5.0, reconnect=(0.01, 0.05), poll_running=0.1, poll_idle=0.1, silence=1.0, cell_off=1.0)
 SETTINGS = InstrumentSettings(reference=REFERENCE)
 METHOD: dict[str, Any] = {

@@ -17,6 +17,8 @@ from luggin.protocol.points import COLUMNS, Array
 from luggin.protocol.techniques import TECHNIQUES
 from support.road import Road, has_mosquitto
 
+pytestmark = pytest.mark.long
+
 _SEED = "11"
 
 

@@ -15,6 +15,8 @@ from luggin.protocol.evaluation.peak_results import PeaksBody
 from luggin.protocol.payloads import Evaluation
 from support.road import LUGGIN, free_port, has_mosquitto, line, serial, walked
 
+pytestmark = pytest.mark.long
+
 EXAMPLE = techniques.TECHNIQUES["cyclic-voltammetry"].example
 FORMAL_POTENTIAL = 0.230  # V, of the simulated redox probe
 

@@ -9,6 +9,8 @@ import pytest
 
 from support.road import REFERENCE, Road, serial, walked
 
+pytestmark = pytest.mark.long
+
 SWEEP = {
     "phase": "measure",
     "initial_potential": "0 V",

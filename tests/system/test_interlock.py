@@ -9,6 +9,8 @@ import pytest
 
 from support.road import Road, free_port, has_mosquitto, serial, walked
 
+pytestmark = pytest.mark.long
+
 
 async def _say(road: Road, port: int, message: str) -> None:
     process = await road.start("mosquitto_pub", "-p", str(port), "-t", "lab/door", "-m", message, "-q", "1")

@@ -16,6 +16,8 @@ from luggin.daemon.cli.main import main
 from luggin.protocol.techniques import TECHNIQUES
 from support.road import Road, serial, walked
 
+pytestmark = pytest.mark.long
+
 HOLD = """\
 version = 1
 name = "column-hold"

@@ -90,6 +90,7 @@ async def test_a_disk_that_fills_ends_the_run_in_order_and_loses_nothing(small_d
         await _abort(road)
 
 
+@pytest.mark.long
 async def test_a_limit_of_file_size_ends_the_run_in_order_and_loses_nothing(tmp_path: Path) -> None:
     """As on a full disk, but no reserve is of help, and the limit holds for all that the daemon writes.
 

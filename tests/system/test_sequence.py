@@ -10,6 +10,8 @@ import pytest
 
 from support.road import REFERENCE, Road, serial, walked
 
+pytestmark = pytest.mark.long
+
 STEPS = """
 version = 1
 name = "column-day"
