@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 import pytest_asyncio
 from numpy.typing import NDArray
 from scipy.constants import N_A, R, e
@@ -22,6 +23,8 @@ from luggin.protocol.points import Flag
 from luggin.protocol.techniques import TECHNIQUES
 from luggin.sim.cell.load import load_cell
 from support.road import LUGGIN, REFERENCE, Road, line, walked
+
+pytestmark = pytest.mark.long
 
 F = N_A * e
 T = 298.15
