@@ -2,12 +2,14 @@
 
 import asyncio
 import contextlib
+from functools import partial
 from time import thread_time
 from typing import Protocol
 
 from luggin.drivers.stream import ByteStream
 from luggin.sim.executor.execution import MOST_AT_ONCE
 from luggin.sim.rig import Rig
+from luggin.sim.seat import Seat
 
 
 class Clock(Protocol):
@@ -35,9 +37,8 @@ class Shell:
         self._most = 16
         self._due = asyncio.Event()
         self._to_send = asyncio.Event()
-        self._dropped = asyncio.Event()
-        self._line = asyncio.Lock()
-        rig.hang_up = self._dropped.set
+        self._seat = Seat()
+        rig.hang_up = self._seat.vacate
 
     async def work(self) -> None:
         """Compute for ever."""
@@ -69,25 +70,7 @@ class Shell:
 
         A connection that is served already is closed first.
         """
-        self._dropped.set()
-        async with self._line:
-            self._dropped.clear()
-            jobs = [
-                asyncio.create_task(self._read(stream, begun), name="read"),
-                asyncio.create_task(self._write(stream), name="write"),
-                asyncio.create_task(self._dropped.wait(), name="dropped"),
-            ]
-            try:
-                await asyncio.wait(jobs, return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                for job in jobs:
-                    job.cancel()
-                outcomes = await asyncio.gather(*jobs, return_exceptions=True)
-                self._rig.cut()
-                await stream.close()
-            for outcome in outcomes:
-                if isinstance(outcome, Exception) and not isinstance(outcome, OSError):
-                    raise outcome
+        await self._seat.occupy(stream, partial(self._read, stream, begun), partial(self._write, stream), self._rig.cut)
 
     def slice(self, loop: Clock) -> float:
         """Compute one slice; returns the time after it.  How many samples fit one is learnt from the last."""

@@ -2,8 +2,10 @@
 
 import asyncio
 import contextlib
+from functools import partial
 
 from luggin.drivers.stream import ByteStream
+from luggin.sim.seat import Seat
 from luggin.sim.serve import PtyLine, Say, TcpLine, asked_to_end
 from luggin.sim.smu import SourceMeasureUnit
 
@@ -14,29 +16,11 @@ class SmuShell:
     def __init__(self, unit: SourceMeasureUnit) -> None:
         self.unit = unit
         self._changed = asyncio.Event()
-        self._dropped = asyncio.Event()
-        self._line = asyncio.Lock()
+        self._seat = Seat()
 
     async def attend(self, stream: ByteStream, begun: bytes = b"") -> None:
         """Serve a connection, of which the bytes `begun` were read already, until it ends; then close it."""
-        self._dropped.set()
-        async with self._line:
-            self._dropped.clear()
-            jobs = [
-                asyncio.create_task(self._read(stream, begun), name="read"),
-                asyncio.create_task(self._write(stream), name="write"),
-                asyncio.create_task(self._dropped.wait(), name="dropped"),
-            ]
-            try:
-                await asyncio.wait(jobs, return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                for job in jobs:
-                    job.cancel()
-                outcomes = await asyncio.gather(*jobs, return_exceptions=True)
-                await stream.close()
-            for outcome in outcomes:
-                if isinstance(outcome, Exception) and not isinstance(outcome, OSError):
-                    raise outcome
+        await self._seat.occupy(stream, partial(self._read, stream, begun), partial(self._write, stream), lambda: None)
 
     async def _read(self, stream: ByteStream, begun: bytes) -> None:
         loop = asyncio.get_running_loop()
