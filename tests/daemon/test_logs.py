@@ -30,8 +30,8 @@ try:
     fail("hunter2")
 except ValueError:
     log.exception("a part failed")
-logging.getLogger("some.library").warning("of theirs")
-logging.getLogger("some.library").info("too detailed")
+logging.getLogger("another.logger").warning("of theirs")
+logging.getLogger("another.logger").info("too detailed")
 print(stream.getvalue())
 """
 
@@ -91,7 +91,7 @@ log = structlog.get_logger("luggin.test")
 for number in range(1000):
     log.warning("not connected", instrument="left", reason=f"attempt {number}")
     log.warning("not connected", instrument="right", reason="no such port")
-    logging.getLogger("some.library").warning("attempt %d", number)
+    logging.getLogger("another.logger").warning("attempt %d", number)
 print(stream.getvalue())
 """
 
