@@ -13,30 +13,15 @@ import numpy as np
 import pytest
 import pytest_asyncio
 from numpy.typing import NDArray
-from scipy.constants import N_A, R, e
+from scipy.constants import R
 
 from luggin.daemon.export import read_package
 from support.road import REFERENCE, Road, walked
+from support.theory import CELL, F, T
 
-F = N_A * e
-T = 298.15
 AREA, CONCENTRATION, DIFFUSION = 1e-4, 1.0, 1e-9  # 1 cm2, 1 mM, 1e-5 cm2/s
 Columns = dict[str, NDArray[Any]]
 
-CELL = """
-title = "One reversible couple as in theory"
-source = "invented: the round numbers of textbooks"
-
-[electrode]
-shape = "plane"
-area = "1 cm2"
-
-[[couples]]
-formal_potential = "0 V"
-rate_constant = "1000 m/s"
-oxidised = { kind = "dissolved", name = "o", concentration = "0 M", diffusion = "1e-5 cm2/s" }
-reduced = { kind = "dissolved", name = "r", concentration = "1 mM", diffusion = "1e-5 cm2/s" }
-"""
 METHOD = """
 version = 1
 name = "theory"

@@ -1,15 +1,14 @@
 """luggin peaks, show and plot on a store that no daemon has open."""
 
 import asyncio
-import json
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from luggin.daemon.cli import exits
 from luggin.daemon.cli.main import main
 from luggin.daemon.store import Store, open_store, verify
+from support.commands import Shell
 from support.evaluated import unpack_old_store
 from support.voltammograms import cyclic_columns, pulse_columns, store_voltammogram
 
@@ -21,21 +20,6 @@ def _nobody_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for variable in ("HOME", "XDG_RUNTIME_DIR", "XDG_STATE_HOME", "XDG_CONFIG_HOME"):
         monkeypatch.setenv(variable, str(tmp_path / "home"))
     monkeypatch.delenv("LUGGIN_BROKER", raising=False)
-
-
-class Shell:
-    def __init__(self, store: Path, capsys: pytest.CaptureFixture[str]) -> None:
-        self.store, self._capsys = store, capsys
-
-    def __call__(self, *arguments: str, code: int = exits.OK) -> str:
-        """What a command prints, on stderr if it is to fail."""
-        assert main([*arguments, "--store", str(self.store)]) == code
-        told = self._capsys.readouterr()
-        assert "defect" not in told.err
-        return told.out if code == exits.OK else told.err
-
-    def told(self, *arguments: str) -> Any:
-        return json.loads(self(*arguments, "--json"))
 
 
 @pytest.fixture
