@@ -16,18 +16,16 @@ from luggin.daemon.command import ReceivedCommand
 from luggin.daemon.evaluation.errors import EvaluationError
 from luggin.daemon.evaluation.evaluator import Evaluator
 from luggin.daemon.sequences.memory import Memory, Patron, Remembered
+from luggin.daemon.sequences.performance import Performance, state_of
 from luggin.daemon.sequences.pre_flight import PreFlight
 from luggin.daemon.sequences.runs import Runs, method_of
 from luggin.daemon.store import Store, StoreError
 from luggin.protocol import topics
 from luggin.protocol.evaluation import settings_of
-from luggin.protocol.payloads import Answer, Reply, SequenceState, Start, StartSequence, Unhold
+from luggin.protocol.payloads import Answer, Reply, Start, StartSequence, Unhold
 from luggin.protocol.problem import DocumentError
 from luggin.protocol.sequence import (
     OVER,
-    Course,
-    Progress,
-    SequenceDocument,
     Status,
     begin,
     effects,
@@ -36,7 +34,6 @@ from luggin.protocol.sequence import (
     parse,
     step,
 )
-from luggin.protocol.sequence.course import Run
 from luggin.protocol.unit import Unit
 
 _PLAIN: dict[str, type[events.Command]] = {
@@ -67,15 +64,6 @@ class Session(Protocol):
     def bell(self) -> Bell: ...
 
 
-class _Performance:
-    """One execution of a sequence.  `origin` is its time 0 by the monotonic clock."""
-
-    def __init__(self, name: str, document: SequenceDocument, patron: Patron, origin: float) -> None:
-        self.name, self.document, self.patron, self.origin = name, document, patron, origin
-        self.course = Course(document)
-        self.progress = Progress()
-
-
 class Conductor:
     """Stands before an instrument's session: takes the commands to its sequence, and hands the others on.
 
@@ -92,7 +80,7 @@ class Conductor:
         self._memory = Memory(name, store, clock)
         self._runs = Runs(name, session, store)
         self._pre_flight = PreFlight(self._runs)
-        self._on: _Performance | None = None
+        self._on: Performance | None = None
         self._moved = asyncio.Event()
         self._recalled = asyncio.Event()
         self._tasks: set[asyncio.Task[None]] = set()
@@ -144,7 +132,7 @@ class Conductor:
 
     async def _go_on(self, found: Remembered) -> None:
         origin = self._clock.monotonic() - found.progress.at - (found.passed or 0.0)
-        on = self._on = _Performance(found.name, found.document, found.patron, origin)
+        on = self._on = Performance(found.name, found.document, found.patron, origin)
         on.progress = found.progress
         if on.progress.status in OVER:
             self._spawn(self._evaluate, on, on.document.evaluation or {})
@@ -247,7 +235,7 @@ class Conductor:
         self._session.renew()  # a token works once
         moment = time.strftime("%Y%m%d-%H%M%S", time.gmtime(self._clock.utc()))
         name = f"{moment}-{document.name[:40]}-{secrets.token_hex(2)}"
-        on = _Performance(name, document, Patron.of(command), self._clock.monotonic())
+        on = Performance(name, document, Patron.of(command), self._clock.monotonic())
         try:
             await self._memory.begin(name, document, on.patron)
         except StoreError as error:
@@ -282,7 +270,7 @@ class Conductor:
             self._do(on, todo)
         return todo
 
-    def _do(self, on: _Performance, todo: tuple[effects.Effect, ...]) -> None:
+    def _do(self, on: Performance, todo: tuple[effects.Effect, ...]) -> None:
         """Keep where the sequence stands, tell it, and do what it asks for: a run starts only once that is durable."""
         notes = [
             {"kind": each.kind, "sentence": each.sentence, **each.data}
@@ -306,7 +294,7 @@ class Conductor:
         self._post()
         self._moved.set()
 
-    async def _evaluate(self, on: _Performance, given: dict[str, Any]) -> None:
+    async def _evaluate(self, on: Performance, given: dict[str, Any]) -> None:
         """What the document asks to be computed from all runs; one that fails changes nothing else."""
         try:
             runs = await self._runs.all_of(on.name, on.progress.runs)
@@ -324,7 +312,7 @@ class Conductor:
             self._memory.keep(on.name, on.progress, [{"kind": "evaluation", "sentence": outcome}])
             self._post()
 
-    async def _start_run(self, on: _Performance, asked: effects.StartRun, kept: Awaitable[int], since: int) -> None:
+    async def _start_run(self, on: Performance, asked: effects.StartRun, kept: Awaitable[int], since: int) -> None:
         try:
             await kept
         except StoreError as error:
@@ -339,12 +327,12 @@ class Conductor:
         self._news(on, lambda at: events.Started(at, run))
         await self._watch(on, run)
 
-    async def _watch(self, on: _Performance, run: str) -> None:
+    async def _watch(self, on: Performance, run: str) -> None:
         """Until the run is over and evaluated."""
         ended = await self._runs.over(run)
         self._news(on, lambda at: events.Ended(at, run, ended.state, ended.sentence, ended.quantities))
 
-    def _news(self, on: _Performance, event: Callable[[float], events.Event]) -> None:
+    def _news(self, on: Performance, event: Callable[[float], events.Event]) -> None:
         if on is self._on:
             self._feed(event(self._at()))
 
@@ -370,33 +358,8 @@ class Conductor:
         calls = on is not None and on.progress.calls and on.progress.status in (Status.HOLDING, Status.HELD)
         held = Call("sequence-held", on.progress.reason) if on is not None and calls else None
         self._session.bell.call("sequence", Call("sequence-lost", self._lost) if self._lost else held)
-        self._board.post(topics.instrument(self._node, self._name, "sequence"), self._state())
-
-    def _state(self) -> SequenceState:
-        on, utc = self._on, self._clock.utc()
-        if on is None:
-            return SequenceState(node=self._node, instrument=self._name, sequence=None, utc=utc)
-        progress = on.progress
-        node = on.course.leaf(progress.path)
-        due = next_deadline(progress)
-        return SequenceState(
-            node=self._node,
-            instrument=self._name,
-            sequence=on.name,
-            name=on.document.name,
-            status=progress.status,
-            reason=progress.reason,
-            doing=progress.doing,
-            run=progress.run,
-            label=node.step.group if isinstance(node, Run) else "",
-            runs=progress.runs,
-            turns=tuple(frame.turn for frame in progress.path[1:]),
-            missed=progress.missed,
-            prompt=progress.prompt if progress.doing == "prompting" else None,
-            due=None if due is None else utc + on.origin + due - self._clock.monotonic(),
-            evaluation=progress.evaluation,
-            utc=utc,
-        )
+        state = state_of(self._node, self._name, on, self._clock.monotonic(), self._clock.utc())
+        self._board.post(topics.instrument(self._node, self._name, "sequence"), state)
 
 
 def _refused(command: ReceivedCommand, sentence: str, problems: list[str] | None = None) -> Reply:
